@@ -1,0 +1,95 @@
+/// @file
+/// Phantoms: lists of convex solids, later ones on top, with exact line integrals.
+#pragma once
+#include <filesystem>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "rayloom/geometry/grid.h"
+
+namespace rayloom {
+
+/// One convex solid. In its own frame: an ellipsoid with `semi_axes_mm`; a box with full edge lengths `size_mm`; a
+/// cylinder (radius, length), a cone (radius at -length/2, apex at +length/2) and a capsule (radius; length of the
+/// straight part) about the own z axis, centred on `centre_mm`. Turned by Rz Ry Rx from solid to part.
+struct Solid {
+  enum class Shape { ellipsoid, cylinder, box, cone, capsule };
+  enum class Mode {
+    add,     ///< Adds to what is there (the published head phantoms).
+    replace  ///< Takes its place (parts made of parts).
+  };
+  /// Keeps normal . x <= offset_mm, in the part frame.
+  struct Clip {
+    Vec3 normal;
+    double offset_mm;
+  };
+
+  Shape shape = Shape::ellipsoid;
+  Vec3 centre_mm = Vec3::Zero();
+  Vec3 semi_axes_mm = Vec3::Zero();  ///< Ellipsoid.
+  Vec3 size_mm = Vec3::Zero();       ///< Box.
+  double radius_mm = 0, length_mm = 0;
+  Vec3 rotation_rad = Vec3::Zero();  ///< rz, ry, rx.
+  std::vector<Clip> clip;
+  Mode mode = Mode::add;
+  std::size_t substance = 0;  ///< Index into Phantom::substances.
+
+  bool contains(const Vec3& point_mm) const;
+  /// Volume and centroid of the solid as if unclipped, in closed form.
+  double volume_mm3() const;
+  Vec3 centroid_mm() const;
+};
+
+/// What a solid is made of: a bare attenuation, or a material whose attenuation depends on the energy.
+struct Substance {
+  std::optional<double> value_per_mm;  ///< Given directly.
+  std::string material;                ///< Otherwise a symbol or formula ("Al", "C5H8O2").
+  double density_g_cm3 = 0;
+
+  /// Linear attenuation in 1/mm; the energy is not used when the value is given directly.
+  double attenuation_per_mm(double energy_kev) const;
+};
+
+class Phantom {
+ public:
+  std::string title, source;  ///< Where it comes from: a publication, or our own.
+  double energy_kev = 0;      ///< Energy at which materials count unless another is asked for; 0 if none needed.
+  std::vector<Substance> substances;
+  std::vector<Solid> solids;  ///< In file order; later ones on top.
+
+  /// Attenuation in 1/mm of every substance at `energy_kev` (default: the phantom's own).
+  std::vector<double> attenuations(std::optional<double> energy_kev = {}) const;
+
+  /// Attenuation at a point. @param attenuation_per_mm  One a substance.
+  double value_at(const Vec3& point_mm, std::span<const double> attenuation_per_mm) const;
+
+  /// Exact line integral along the whole line, without unit. Thread-safe, does not allocate for up to 256 solids hit.
+  double line_integral(const Ray& ray, std::span<const double> attenuation_per_mm) const;
+
+  /// Exact length in mm of every substance along the line. @param length_mm  One a substance, overwritten.
+  void lengths(const Ray& ray, std::span<double> length_mm) const;
+
+  /// Radius about the z axis, and lowest and highest z, that hold every solid (its bounding sphere or tighter).
+  struct Extent {
+    double radius_mm, z_low_mm, z_high_mm;
+  };
+  Extent extent() const;
+};
+
+/// Reads a phantom file: { "rayloom_phantom": 1, "title", "source", "energy_kev", "solids": [ .. ] } with the solids as
+/// documented in DEVELOPERS.md. @throws BadInput naming file, field, value and what must hold.
+Phantom read_phantom(const std::filesystem::path& file);
+
+/// Mean attenuation of each voxel of slice k over n x n x n midpoints, row-major nx x ny as Grid lays it out.
+/// @param slice  nx ny values, overwritten. @throws InvalidOption if subsamples < 1.
+void rasterise_slice(const Phantom& phantom, std::span<const double> attenuation_per_mm, const Grid& grid, int k,
+                     int subsamples, std::span<float> slice);
+
+/// Linear attenuation in 1/mm from xraylib's tables (total cross-section, with coherent scattering).
+/// @param material  Element symbol, chemical formula, or a name from xraylib's compound list.
+/// @throws InvalidOption for an unknown material or an energy outside 1 to 1000 keV.
+double attenuation_per_mm(const std::string& material, double density_g_cm3, double energy_kev);
+
+}  // namespace rayloom

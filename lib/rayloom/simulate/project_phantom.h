@@ -1,0 +1,24 @@
+/// @file
+/// Exact projections of phantoms.
+#pragma once
+#include <span>
+
+#include "rayloom/phantom/phantom.h"
+
+namespace rayloom {
+
+/// How a pixel's value comes from the rays that meet it.
+struct PixelSampling {
+  int per_side = 1;  ///< 1: the ray to the centre. n: n x n rays to the midpoints of equal parts of its area.
+  enum class Average {
+    line_integral,  ///< Mean of the line integrals (what the closed forms of linear theory want).
+    transmission    ///< -ln of the mean of exp(-p), as a real pixel that counts photons.
+  } average = Average::line_integral;
+};
+
+/// Line integrals of one view, rows x columns, row-major. Rows run in parallel; the result does not depend on threads.
+/// @param attenuation_per_mm  One a substance, see Phantom::attenuations.
+void project_phantom(const Phantom& phantom, std::span<const double> attenuation_per_mm, const Geometry& geometry,
+                     double angle_rad, const PixelSampling& sampling, std::span<float> view);
+
+}  // namespace rayloom

@@ -1,0 +1,68 @@
+// The program: parses the command line, runs one command, and turns what went wrong into one message and an exit
+// status.
+#include <iostream>
+
+#include "command.h"
+
+using namespace rayloom;
+using namespace rayloom::tools;
+
+namespace {
+
+int complain(const Error& error, int status) {
+  std::cerr << "rayloom: " << error.what() << '\n';
+  if (!error.hint().empty()) std::cerr << "  hint: " << error.hint() << '\n';
+  return status;
+}
+
+int run(int argc, char** argv) {
+  CLI::App program("rayloom: X-ray projections in, a volume one can trust out.");
+  program.require_subcommand(0, 1);
+  program.set_version_flag("--version", std::string("rayloom ") + RAYLOOM_VERSION);
+  program.footer(
+      "Examples:\n"
+      "  rayloom describe raw/ --sod 200 --sdd 800 --pitch 0.2 -o scan.json\n"
+      "  rayloom reconstruct scan.json -o volume\n"
+      "  rayloom section volume -o sections\n"
+      "\n'rayloom COMMAND --help' explains a command. Exit status: 0 done, 1 the answer is 'not acceptable', 2 bad use "
+      "or\n"
+      "input, 3 could not finish.");
+  add_describe(program);
+  add_simulate(program);
+  add_reconstruct(program);
+  add_section(program);
+  try {
+    program.parse(argc, argv);
+  } catch (const CLI::RuntimeError& finished) {
+    return finished.get_exit_code();
+  } catch (const CLI::Success& request) {  // --help, --version
+    program.exit(request);
+    return Exit::done;
+  } catch (const CLI::ParseError& problem) {
+    std::cerr << "rayloom: " << problem.what() << '\n'
+              << "  hint: 'rayloom --help' lists the commands and their options\n";
+    return Exit::bad_use;
+  }
+  std::cout << program.help();
+  return Exit::bad_use;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  try {
+    return run(argc, argv);
+  } catch (const InvalidOption& error) {
+    return complain(error, Exit::bad_use);
+  } catch (const BadInput& error) {
+    return complain(error, Exit::bad_use);
+  } catch (const Error& error) {
+    return complain(error, Exit::could_not_finish);
+  } catch (const std::bad_alloc&) {
+    std::cerr << "rayloom: out of memory\n";
+    return Exit::could_not_finish;
+  } catch (const std::exception& error) {
+    std::cerr << "rayloom: " << error.what() << '\n';
+    return Exit::could_not_finish;
+  }
+}
