@@ -2,30 +2,51 @@
 /// From stored samples of any kind to line integrals.
 #pragma once
 #include <atomic>
-#include <optional>
+#include <memory>
 #include <span>
+#include <string>
+#include <vector>
 
 #include "rayloom/hooks.h"
 #include "rayloom/scan/view_reader.h"
 
 namespace rayloom {
 
-/// What had to be mended on the way, over all samples read so far.
+/// What had to be mended on the way. Samples count once, over the rows of views read so far, however often they are
+/// read; those of bad pixels do not count.
 struct PrepareCounts {
   std::size_t samples = 0;
-  std::size_t non_positive = 0;  ///< Clamped to the least positive signal.
-  std::size_t saturated = 0;     ///< At or above `saturation`; used as they are, counted.
+  std::size_t non_positive =
+      0;                      ///< Transmission at or below `least_transmission`, raised to it. Zero or below, mostly.
+  std::size_t saturated = 0;  ///< At or above the scan's `saturation`; used as they are.
+  std::size_t defects = 0;    ///< Pixels that the scan's defect map calls bad.
+  std::size_t dead = 0;       ///< Other pixels whose open-beam image is not above the dark one.
 };
 
+/// The least transmission that a sample can stand for: half a count of 50 000. A line integral is at most 11.51.
+inline constexpr double least_transmission = 1e-5;
+
 /// Line integrals of a scan by blocks of views and bands of rows. Const methods may be called from several threads at
-/// once.
+/// once; blocks and bands do not change a value.
+///
+///     counts          -ln((I - dark) / (open - dark)), open going from `open` to `open_after` in proportion to time:
+///                     (i + 1/2)/n of the way at view i of n
+///     corrected       -ln(I / open_level of the view)
+///     transmission    -ln(I)
+///     line_integrals  I
+///
+/// A bad pixel takes the mean of the nearest good pixels to its left and right in the same row (one of them at the
+/// edge); in a row without any, of those above and below it in its column.
 class LineIntegrals {
  public:
-  /// Reads dark and open images; for `corrected` images with "border", the air level of every view.
-  /// Warns of an absent dark image. @throws BadInput if open is not above dark somewhere, naming row and column.
+  /// Reads dark and open images and the defect map; for `corrected` images with "border", the air level of every view
+  /// (one pass over all views, in parallel). Warns of an absent dark image and of dead pixels.
+  /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its row
+  /// or column, if a border is not above 0, or if an image cannot be read; Cancelled.
   explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {});
 
   /// Line integrals (no unit) of views [first_view, +view_count), rows [first_row, +row_count), as [view][row][column].
+  /// @throws BadInput for damaged files, NaN or infinite samples; InvalidOption if views, rows or size do not fit.
   void read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const;
 
   PrepareCounts counts() const;
@@ -33,15 +54,30 @@ class LineIntegrals {
   const std::vector<double>& air_levels() const { return air_levels_; }
 
  private:
+  /// A bad pixel and the good ones whose mean it takes (the same twice if there is one).
+  struct Mend {
+    std::size_t pixel, first, second;
+  };
+  void read_gain(const Hooks& hooks);
+  void plan_mends();
+  void find_air_levels(const Hooks& hooks);
+  void convert(int view, int row, std::span<float> samples) const;
+
   Scan scan_;
   ViewReader reader_;
-  Image dark_, gain_;  ///< gain = open - dark, kind counts only.
+  Image dark_, gain_, gain_after_;  ///< gain = open - dark, kind counts only; gain_after empty without open_after.
+  std::vector<char> bad_;           ///< One a pixel.
+  std::vector<Mend> mends_;         ///< In the order of pixels.
   std::vector<double> air_levels_;
+  std::size_t defects_ = 0, dead_ = 0;
+  std::unique_ptr<std::atomic<bool>[]> counted_;  ///< One a row of a view.
   mutable std::atomic<std::size_t> samples_{0}, non_positive_{0}, saturated_{0};
 };
 
-/// Air level of one view from its part-free border: along each side a band of max(1, width/50) pixels; the mean over
-/// the sides whose median lies within 2 % of the brightest side's.
+/// Air level of one view from its part-free border. Along each side lies a band, 1/50 of the width or height deep and
+/// at least one pixel; bands whose median is within 2 % of the brightest band's are taken as part-free. The level is
+/// the mean of their samples that lie within three standard deviations (from the median absolute deviation; at least
+/// 1 %) of their median, so that a band may lie behind the part for less than half of its length.
 double border_level(const Image& view);
 
 }  // namespace rayloom

@@ -23,13 +23,15 @@ enum class ImageKind {
 };
 std::string to_string(ImageKind kind);
 
-/// Sample layout of files without a header.
+/// Sample layout of files without a header: one image a file, rows from the top, nothing after them.
 struct Headerless {
-  enum class Sample { uint8, uint16, uint32, int8, int16, int32, float32, float64 };
+  enum class Sample { uint8, uint16, uint32, int8, int16, int32, float16, float32, float64 };
   Sample sample = Sample::uint16;
   bool big_endian = false;
   std::uintmax_t skip_bytes = 0;
 };
+std::string to_string(Headerless::Sample sample);
+std::size_t bytes_of(Headerless::Sample sample);
 
 /// Images as the scan file names them: globs, multi-page TIFFs, or a list of these.
 using ImageNames = std::vector<std::string>;
@@ -41,12 +43,12 @@ struct ScanImages {
   ImageNames projections;
   ImageKind kind = ImageKind::line_integrals;
   std::optional<Level> dark, open, open_after;
-  ImageNames defects, return_view;   ///< Empty if absent.
+  ImageNames defects, return_view;   ///< Empty if absent. Always rows x columns.
   std::optional<double> saturation;  ///< Stored value that means full scale.
-  /// kind corrected: one number for all, one a view, or from each view's part-free border (empty list).
+  /// kind corrected: one number for all, one a view, or (empty list) from each view's part-free border.
   std::vector<double> open_level;
   bool open_level_from_border = false;
-  double scale = 1, offset = 0;  ///< Real value = scale * stored + offset.
+  double scale = 1, offset = 0;  ///< Real value = scale * stored + offset, for all images but `defects`.
   bool sinograms = false;        ///< "layout": image k is detector row k, its rows the views.
   int turned_deg = 0;            ///< Turn the stored image clockwise by this to make it upright ..
   bool mirrored = false;         ///< .. then flip its columns.
@@ -83,14 +85,16 @@ struct Scan {
 };
 
 /// Reads and checks a scan file; `settings` are "key=value" with dotted keys ("detector.axis_column=254.2") that
-/// replace or add fields first. @throws BadInput / InvalidOption naming file or setting, field, value and what must
-/// hold. Images are not opened.
+/// replace or add fields first; values are JSON, anything else is taken as text; places in lists are numbers
+/// ("source.filters.0.thickness_mm=1"). Images are not opened, an angles file is.
+/// @throws BadInput / InvalidOption naming file or setting, field, value and what must hold.
 Scan read_scan(const std::filesystem::path& file, const std::vector<std::string>& settings = {});
 
 /// The same from JSON in memory. @param file  Names the source in messages; its folder is where relative paths start.
 Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file);
 
-/// The scan as JSON in the order of the documentation; `parse_scan` reads the same scan back.
+/// The scan as JSON in the order of the documentation; `parse_scan` reads the same scan back. If `views` does not say
+/// how the angles were given, they are listed. Image names are written as they are.
 nlohmann::ordered_json to_json(const Scan& scan);
 
 /// Writes `to_json(scan)` under a temporary name, renamed when whole. @throws CannotWrite.

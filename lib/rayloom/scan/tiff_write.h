@@ -18,12 +18,15 @@ struct TiffTags {
   std::string description;  ///< ImageDescription.
 };
 
-/// Writes one image. Integers are rounded and clamped. The file appears whole (temporary name, then renamed).
-/// @throws CannotWrite.
+/// Writes one uncompressed single-channel image (TIFF 6.0; BigTIFF if it would not fit in 4 GiB), 0 black, row 0 on
+/// top. Integers are rounded and clamped, NaN becomes 0. The file appears whole (temporary name, then renamed).
+/// @param samples  rows x columns.
+/// @throws InvalidOption if a size is below 1 or `samples` has another one; CannotWrite.
 void write_tiff(const std::filesystem::path& file, int rows, int columns, std::span<const float> samples,
                 SampleType type, const TiffTags& tags = {});
 
 /// Pages of one BigTIFF, written in order under a temporary name that `finish` renames; removed if never finished.
+/// All members throw CannotWrite; the constructor and `append` throw InvalidOption for sizes as `write_tiff` does.
 class TiffStack {
  public:
   TiffStack(const std::filesystem::path& file, int rows, int columns, SampleType type, TiffTags tags = {});

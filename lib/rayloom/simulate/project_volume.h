@@ -1,14 +1,26 @@
 /// @file
 /// Projections of voxel volumes: a ray-driven projector with linear interpolation.
 #pragma once
+#include <span>
+
+#include "rayloom/geometry/geometry.h"
 #include "rayloom/volume/volume.h"
 
 namespace rayloom {
 
-/// Line integrals of one view of `volume`, 0 outside it: one bilinear sample in every plane of voxel centres across the
-/// ray's steepest axis, times the path between planes (Joseph 1982, IEEE Trans. Med. Imaging 1(3):192-196). For fan and
-/// parallel beam each detector row passes through the volume at its own height, linear between slices.
-/// @param view  rows x columns, row-major, overwritten.
+/// Integral of `volume` along the whole line, without unit, and 0 outside the volume: in every plane of voxel centres
+/// across the ray's steepest axis one bilinear sample, times the path between planes,
+///
+///     p = voxel / max(|d_x|, |d_y|, |d_z|)  sum over planes of f(where the ray meets the plane).
+///
+/// The sum is exact where f is linear in x, y and z and the ray enters and leaves by the outermost planes.
+/// @par Source  Joseph 1982, IEEE Trans. Med. Imaging 1(3):192-196.
+double line_integral(const Volume& volume, const Ray& ray);
+
+/// Line integrals of one view, each along the ray to its pixel's centre. For fan and parallel beam each detector row
+/// passes through the volume at its own height, linear between slices. Pixels run in parallel; the result does not
+/// depend on the number of threads.
+/// @param view  rows x columns, row-major, overwritten. @throws InvalidOption if it has another size.
 void project_volume(const Volume& volume, const Geometry& geometry, double angle_rad, std::span<float> view);
 
 }  // namespace rayloom

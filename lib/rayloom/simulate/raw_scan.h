@@ -8,24 +8,33 @@
 
 namespace rayloom {
 
-/// An imagined detector. Counts are 16-bit; saturation at 65535.
+/// An imagined detector with 16-bit counts, full scale 65535. A pixel reads
+///
+///     offset + gain Poisson(open_counts exp(-p)) + electronic_counts Normal(0, 1),  rounded and clamped to 0..65535.
 struct RawDetector {
   double open_counts = 30000;    ///< Mean photons registered in an unattenuated pixel, > 0; one count a photon.
-  double dark_counts = 300;      ///< Mean offset.
-  double electronic_counts = 6;  ///< Standard deviation of the electronic noise.
-  double gain_spread = 0.02;     ///< Relative standard deviation of the fixed gain pattern.
+  double dark_counts = 300;      ///< Mean offset, >= 0.
+  double electronic_counts = 6;  ///< Standard deviation of the electronic noise, >= 0.
+  double gain_spread = 0.02;     ///< Relative standard deviation of the fixed patterns of gain and offset, 0 to 0.5.
   std::uint64_t seed = 1;
+
+  /// @throws InvalidOption naming the field, its value and what must hold.
+  void validate() const;
 };
 
-/// Fixed offset and gain of every pixel, the same for every exposure with this seed.
+/// Fixed offset and gain of every pixel, the same for every exposure with this seed: log-normal with means
+/// `dark_counts` and 1, so that neither is ever negative.
 struct DetectorPattern {
   Image offset, gain;
 };
 DetectorPattern detector_pattern(const RawDetector& detector, int rows, int columns);
 
-/// One exposure of rows x columns, rounded to whole counts and clamped to 0..65535.
+/// One exposure of rows x columns. Pixels run in parallel; a pixel's noise depends only on seed, exposure and pixel, so
+/// that the counts are the same whatever the threads and the order of exposures.
 /// @param line_integrals  rows x columns, or empty for the open beam.
-/// @param exposure        Number of this exposure; the same number and seed give the same noise, whatever the threads.
+/// @param exposure        Number of this exposure; no two of a scan, dark and open ones included, should share one.
+/// @param counts          rows x columns, overwritten. @throws InvalidOption if a size differs or the detector is not
+/// valid.
 void expose(const RawDetector& detector, const DetectorPattern& pattern, std::span<const float> line_integrals,
             std::uint64_t exposure, std::span<float> counts);
 

@@ -2,23 +2,19 @@
 /// Volumes: in memory, and as folders on disk with volume.json beside the samples.
 #pragma once
 #include <filesystem>
-#include <functional>
 #include <memory>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
 
 #include "rayloom/geometry/grid.h"
+#include "rayloom/scan/image_series.h"
 #include "rayloom/scan/tiff_write.h"
+#include "rayloom/volume/output_folder.h"
 
 namespace rayloom {
-
-enum class VolumeFormat {
-  slices,   ///< slices/slice_0000.tif ...
-  bigtiff,  ///< volume.tif
-  raw       ///< volume.raw with volume.nhdr (NRRD)
-};
 
 /// A volume in memory, float32 in 1/mm: samples[(k ny + j) nx + i], laid out as Grid says.
 struct Volume {
@@ -35,30 +31,43 @@ struct Volume {
   std::span<const float> slice(int k) const;
 };
 
+enum class VolumeFormat {
+  slices,   ///< slices/slice_0000.tif ...
+  bigtiff,  ///< volume.tif, a page a slice
+  raw       ///< volume.raw, little endian, with volume.nhdr (NRRD)
+};
+std::string to_string(VolumeFormat format);
+/// @throws InvalidOption listing the names.
+VolumeFormat volume_format_from(const std::string& name);
+
 /// How the samples of a stored volume stand for attenuation.
 struct VolumeCoding {
   VolumeFormat format = VolumeFormat::slices;
-  SampleType type = SampleType::float32;   ///< float32 or uint16.
-  double low_per_mm = 0, high_per_mm = 0;  ///< uint16: the values of 0 and 65535.
+  SampleType type = SampleType::float32;  ///< float32 or uint16.
+  /// uint16: a sample n stands for low + n (high - low)/65535; values are rounded, and clipped to low..high.
+  double low_per_mm = 0, high_per_mm = 0;
+
+  double step_per_mm() const { return (high_per_mm - low_per_mm) / 65535; }
+  std::size_t sample_bytes() const { return type == SampleType::uint16 ? 2 : 4; }
+  /// @throws InvalidOption for another type, or unless low < high (uint16).
+  void validate() const;
 };
 
-enum class Overwrite { no, yes };
-
-/// Writes a volume folder slice by slice, in rising k. Everything goes into `FOLDER.partial`, which `finish` renames to
-/// FOLDER when whole; if never finished, it is removed.
+/// Writes a volume folder slice by slice, in rising k, with the promises of OutputFolder.
 class VolumeWriter {
  public:
-  /// @throws InvalidOption if the folder exists and `overwrite` is not set; CannotWrite.
+  /// @throws InvalidOption for an impossible grid or coding, and as OutputFolder; CannotWrite, also if the disk's free
+  ///         space is less than the volume needs.
   VolumeWriter(const std::filesystem::path& folder, const Grid& grid, const VolumeCoding& coding, Overwrite overwrite);
   ~VolumeWriter();
   VolumeWriter(const VolumeWriter&) = delete;
   VolumeWriter& operator=(const VolumeWriter&) = delete;
 
-  /// Appends the next slice, nx ny values in 1/mm.
+  /// Appends the next slice, ny x nx values in 1/mm. @throws CannotWrite.
   void append(std::span<const float> slice);
 
-  /// Writes volume.json (size, voxel, centre, unit, orientation, coding, then `record`'s fields) and makes the folder
-  /// appear.
+  /// Writes volume.json (size, voxel, centre, unit, orientation, coding, then those fields of `record` that it does not
+  /// have yet) and makes the folder appear. @throws InvalidOption if slices are missing; CannotWrite.
   void finish(const nlohmann::ordered_json& record);
 
   std::size_t clipped() const;  ///< Samples outside low..high so far (uint16).
@@ -68,17 +77,21 @@ class VolumeWriter {
   std::unique_ptr<State> state_;
 };
 
-/// A stored volume, read slice by slice.
+/// A stored volume, read slice by slice. Const methods may be called from several threads at once.
 class StoredVolume {
  public:
+  /// Checks volume.json and that every sample is there.
   /// @param path  The folder or its volume.json. @throws BadInput naming file, field, value and what must hold.
   explicit StoredVolume(const std::filesystem::path& path);
   const Grid& grid() const { return grid_; }
+  const VolumeCoding& coding() const { return coding_; }
   const nlohmann::json& record() const { return record_; }  ///< All of volume.json.
   const std::filesystem::path& folder() const { return folder_; }
 
-  /// Slice k in 1/mm, nx ny values. Thread-safe.
+  /// Slice k in 1/mm, ny x nx values. @throws BadInput if the file is damaged or a sample is not finite.
   void read_slice(int k, std::span<float> samples) const;
+  /// Rows [first_row, +row_count) of slice k, without reading all of it.
+  void read_rows(int k, int first_row, int row_count, std::span<float> samples) const;
   Volume read() const;
 
  private:
@@ -86,6 +99,7 @@ class StoredVolume {
   nlohmann::json record_;
   Grid grid_;
   VolumeCoding coding_;
+  std::optional<ImageSeries> images_;
 };
 
 }  // namespace rayloom

@@ -1,0 +1,62 @@
+/// @file
+/// The one interface to the FFT library: batches of real transforms, planned once, run from any thread.
+#pragma once
+#include <complex>
+#include <cstddef>
+#include <memory>
+#include <new>
+#include <vector>
+
+namespace rayloom {
+
+/// Allocates on 64-byte boundaries, as vector code and FFT plans want it.
+template <class T>
+struct AlignedAllocator {
+  using value_type = T;
+  static constexpr std::align_val_t alignment{64};
+  AlignedAllocator() = default;
+  template <class U>
+  AlignedAllocator(const AlignedAllocator<U>&) {}
+  T* allocate(std::size_t n) { return static_cast<T*>(::operator new(n * sizeof(T), alignment)); }
+  void deallocate(T* p, std::size_t) { ::operator delete(p, alignment); }
+  template <class U>
+  bool operator==(const AlignedAllocator<U>&) const {
+    return true;
+  }
+};
+template <class T>
+using AlignedVector = std::vector<T, AlignedAllocator<T>>;
+
+/// Forward and inverse transforms of `batch` real rows of `length` samples in float32, unnormalised:
+/// inverse(forward(x)) = length x. The same plan serves every call, so results do not depend on threads. Const methods
+/// may be called from several threads at once, each with its own buffers, which must be AlignedVector (64-byte aligned)
+/// and of full size.
+class RealFft {
+ public:
+  /// @param length  Samples a row, even.  @param batch  Rows a call.
+  RealFft(int length, int batch);
+  ~RealFft();
+  RealFft(const RealFft&) = delete;
+  RealFft& operator=(const RealFft&) = delete;
+
+  int length() const { return length_; }
+  int batch() const { return batch_; }
+  int bins() const { return length_ / 2 + 1; }
+  std::size_t samples() const { return std::size_t(batch_) * std::size_t(length_); }
+  std::size_t spectrum() const { return std::size_t(batch_) * std::size_t(bins()); }
+
+  /// @param rows  batch x length, kept.  @param spectrum  batch x bins, overwritten.
+  void forward(AlignedVector<float>& rows, AlignedVector<std::complex<float>>& spectrum) const;
+  /// @param spectrum  batch x bins, destroyed.  @param rows  batch x length, overwritten.
+  void inverse(AlignedVector<std::complex<float>>& spectrum, AlignedVector<float>& rows) const;
+
+ private:
+  struct Plans;
+  int length_, batch_;
+  std::unique_ptr<Plans> plans_;
+};
+
+/// The least length >= `minimum` of the form 2^a {1, 3, 5} that is a multiple of 16, which transforms quickly.
+int quick_fft_length(int minimum);
+
+}  // namespace rayloom

@@ -1,0 +1,145 @@
+#include "rayloom/geometry/geometry.h"
+
+#include <Eigen/Geometry>
+#include <cmath>
+#include <limits>
+
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+
+namespace rayloom {
+
+namespace {
+
+/// A plane detector's own axes in a view, after roll, tilt and slant about the unturned n, e_u, e_v.
+struct Plane {
+  Vec3 a, b, m;  // along columns, upwards along rows, normal
+};
+
+Plane plane_of(const Detector& detector, const ViewFrame& frame) {
+  if (!detector.turned()) return {frame.e_u, frame.e_v, frame.n};
+  const Eigen::Matrix3d turn =
+      (Eigen::AngleAxisd(detector.slant_rad, frame.e_v) * Eigen::AngleAxisd(detector.tilt_rad, frame.e_u) *
+       Eigen::AngleAxisd(detector.roll_rad, frame.n))
+          .toRotationMatrix();
+  return {turn * frame.e_u, turn * frame.e_v, turn * frame.n};
+}
+
+void require(bool holds, const std::string& key, double value, const std::string& must) {
+  if (!holds) throw InvalidOption(key + ": " + to_text(value) + "; must " + must);
+}
+
+}  // namespace
+
+ViewFrame::ViewFrame(double angle_rad)
+    : e_u(std::cos(angle_rad), std::sin(angle_rad), 0), e_v(0, 0, 1), n(std::sin(angle_rad), -std::cos(angle_rad), 0) {}
+
+void Geometry::validate() const {
+  const Detector& d = detector;
+  require(d.columns >= 1, "detector.columns", d.columns, "be at least 1");
+  require(d.rows >= 1, "detector.rows", d.rows, "be at least 1");
+  require(d.column_pitch_mm > 0 && std::isfinite(d.column_pitch_mm), "detector.column_pitch_mm", d.column_pitch_mm,
+          "be above 0");
+  require(d.row_pitch_mm > 0 && std::isfinite(d.row_pitch_mm), "detector.row_pitch_mm", d.row_pitch_mm, "be above 0");
+  require(std::isfinite(d.axis_column), "detector.axis_column", d.axis_column, "be a number");
+  require(std::isfinite(d.midplane_row), "detector.midplane_row", d.midplane_row, "be a number");
+
+  if (beam != Beam::parallel) {
+    require(sod_mm > 0 && std::isfinite(sod_mm), "source_to_object_mm", sod_mm, "be above 0");
+    require(sdd_mm > sod_mm && std::isfinite(sdd_mm), "source_to_detector_mm", sdd_mm,
+            "be above source_to_object_mm (" + to_text(sod_mm) + ")");
+  }
+  if (d.shape == DetectorShape::arc) {
+    if (beam != Beam::fan)
+      throw InvalidOption("detector.shape: \"arc\" with beam \"" + to_string(beam) +
+                          "\"; must be \"flat\" unless the beam is fan");
+    const double reach = std::max(d.axis_column + 0.5, d.columns - 0.5 - d.axis_column) * d.column_pitch_mm / sdd_mm;
+    require(reach < radians(80), "detector.columns", d.columns, "span less than 80 degrees on either side of the axis");
+  }
+  const double limit = radians(60);
+  const bool roll_allowed = beam != Beam::fan;
+  const bool slant_allowed = beam == Beam::cone || (beam == Beam::fan && d.shape == DetectorShape::flat && d.rows == 1);
+  const std::string why = " for beam " + to_string(beam) + (beam == Beam::fan ? " (slant: one flat row only)" : "");
+  require(d.roll_rad == 0 || roll_allowed, "detector.roll_deg", degrees(d.roll_rad), "be 0" + why);
+  require(d.tilt_rad == 0 || beam == Beam::cone, "detector.tilt_deg", degrees(d.tilt_rad), "be 0" + why);
+  require(d.slant_rad == 0 || slant_allowed, "detector.slant_deg", degrees(d.slant_rad), "be 0" + why);
+  require(std::abs(d.roll_rad) <= limit, "detector.roll_deg", degrees(d.roll_rad),
+          "lie within 60 degrees of upright (use images.turned_deg for quarter turns)");
+  require(std::abs(d.tilt_rad) <= limit, "detector.tilt_deg", degrees(d.tilt_rad), "lie within 60 degrees");
+  require(std::abs(d.slant_rad) <= limit, "detector.slant_deg", degrees(d.slant_rad), "lie within 60 degrees");
+
+  require(!angles_rad.empty(), "views.count", 0, "be at least 1");
+  for (const double angle : angles_rad)
+    require(std::isfinite(angle), "views", degrees(angle), "hold finite angles");
+}
+
+Ray ray_to(const Geometry& geometry, double angle_rad, DetectorPosition position) {
+  const Detector& d = geometry.detector;
+  const ViewFrame frame(angle_rad);
+  const double u = (position.column - d.axis_column) * d.column_pitch_mm;
+  const double v = (d.midplane_row - position.row) * d.row_pitch_mm;
+  const Plane plane = plane_of(d, frame);
+
+  if (geometry.beam == Beam::parallel) return {u * plane.a + v * plane.b, frame.n};
+
+  Vec3 source = -geometry.sod_mm * frame.n;
+  if (geometry.beam == Beam::cone) {
+    const Vec3 pixel = (geometry.sdd_mm - geometry.sod_mm) * frame.n + u * plane.a + v * plane.b;
+    return {source, (pixel - source).normalized()};
+  }
+  source.z() = v;  // every row of a fan scan has its source in its own plane
+  if (d.shape == DetectorShape::arc) {
+    const double gamma = u / geometry.sdd_mm;
+    return {source, std::cos(gamma) * frame.n + std::sin(gamma) * frame.e_u};
+  }
+  return {source, (geometry.sdd_mm * frame.n + u * plane.a).normalized()};
+}
+
+DetectorPosition project(const Geometry& geometry, double angle_rad, const Vec3& point_mm) {
+  const Detector& d = geometry.detector;
+  const ViewFrame frame(angle_rad);
+  const Plane plane = plane_of(d, frame);
+  const double t = point_mm.dot(frame.e_u);
+  const double depth = geometry.sod_mm + point_mm.dot(frame.n);  // from the source along n
+  const double height = point_mm.z();
+
+  double u = 0, v = height;
+  if (geometry.beam == Beam::parallel) {
+    const Vec3 on_detector = t * frame.e_u + height * frame.e_v;
+    u = on_detector.dot(plane.a);
+    v = on_detector.dot(plane.b);
+  } else if (!(depth > 0)) {
+    u = v = std::numeric_limits<double>::quiet_NaN();
+  } else if (d.shape == DetectorShape::arc) {
+    u = std::atan2(t, depth) * geometry.sdd_mm;
+  } else {
+    // The ray source + lambda (point - source) meets the plane through SDD n with normal m.
+    Vec3 from_source = t * frame.e_u + depth * frame.n;
+    if (geometry.beam == Beam::cone) from_source += height * frame.e_v;
+    const double towards = from_source.dot(plane.m);
+    const double lambda =
+        towards > 0 ? geometry.sdd_mm * frame.n.dot(plane.m) / towards : std::numeric_limits<double>::quiet_NaN();
+    const Vec3 on_detector = lambda * from_source - geometry.sdd_mm * frame.n;
+    u = on_detector.dot(plane.a);
+    if (geometry.beam == Beam::cone) v = on_detector.dot(plane.b);
+  }
+  return {d.midplane_row - v / d.row_pitch_mm, d.axis_column + u / d.column_pitch_mm};
+}
+
+std::string to_string(Beam beam) {
+  switch (beam) {
+    case Beam::parallel:
+      return "parallel";
+    case Beam::fan:
+      return "fan";
+    case Beam::cone:
+      break;
+  }
+  return "cone";
+}
+
+std::string to_string(DetectorShape shape) {
+  return shape == DetectorShape::flat ? "flat" : "arc";
+}
+
+}  // namespace rayloom

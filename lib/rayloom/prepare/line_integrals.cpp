@@ -1,0 +1,231 @@
+#include "rayloom/prepare/line_integrals.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
+
+namespace rayloom {
+
+namespace {
+
+std::string named(const Level& level) {
+  if (const auto* number = std::get_if<double>(&level)) return to_text(*number);
+  return "\"" + std::get<ImageNames>(level).front() + "\"";
+}
+
+std::string place_of(std::size_t pixel, int columns) {
+  return "row " + std::to_string(pixel / std::size_t(columns)) + ", column " +
+         std::to_string(pixel % std::size_t(columns));
+}
+
+/// open - dark of every pixel.
+Image gain_of(const Scan& scan, const Level& level, const std::string& field, const Image& dark) {
+  Image gain = mean_image(scan, level, field);
+  for (std::size_t i = 0; i < gain.samples.size(); ++i)
+    gain.samples[i] -= dark.samples[i];
+  const auto not_above = [](float value) { return !(value > 0); };
+  const auto below = std::size_t(std::count_if(gain.samples.begin(), gain.samples.end(), not_above));
+  if (2 * below > gain.samples.size()) {
+    const auto first =
+        std::size_t(std::find_if(gain.samples.begin(), gain.samples.end(), not_above) - gain.samples.begin());
+    throw BadInput(scan.file.string() + ": " + field + ": " + named(level) + ": not above images.dark (" +
+                       (scan.images.dark ? named(*scan.images.dark) : "absent") + ") at " + std::to_string(below) +
+                       " of " + std::to_string(gain.samples.size()) + " pixels, first at " +
+                       place_of(first, gain.columns) + " (open " + to_text(gain.samples[first] + dark.samples[first]) +
+                       ", dark " + to_text(dark.samples[first]) + "); must be above it",
+                   "are the dark and open images exchanged?");
+  }
+  return gain;
+}
+
+}  // namespace
+
+LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks)
+    : scan_(scan),
+      reader_(scan),
+      counted_(std::make_unique<std::atomic<bool>[]>(scan.geometry.angles_rad.size() *
+                                                     std::size_t(scan.geometry.detector.rows))) {
+  const Image defects = defect_map(scan_);
+  for (const float sample : defects.samples)
+    bad_.push_back(sample != 0);
+  defects_ = std::size_t(std::count(bad_.begin(), bad_.end(), char(true)));
+  if (scan_.images.kind == ImageKind::counts) read_gain(hooks);
+  plan_mends();
+
+  if (scan_.images.kind != ImageKind::corrected) return;
+  air_levels_ = scan_.images.open_level;
+  air_levels_.resize(scan_.geometry.angles_rad.size(), air_levels_.empty() ? 0 : air_levels_.back());
+  if (scan_.images.open_level_from_border) find_air_levels(hooks);
+}
+
+void LineIntegrals::read_gain(const Hooks& hooks) {
+  const ScanImages& images = scan_.images;
+  const Detector& detector = scan_.geometry.detector;
+  dark_ = images.dark ? mean_image(scan_, *images.dark, "images.dark") : Image(detector.rows, detector.columns);
+  if (!images.dark)
+    hooks.warn(scan_.file.string() +
+               ": images.dark: absent; taken as 0. If the detector has an offset, dense parts will look too thin");
+  gain_ = gain_of(scan_, *images.open, "images.open", dark_);
+  if (images.open_after) gain_after_ = gain_of(scan_, *images.open_after, "images.open_after", dark_);
+
+  std::size_t first = 0;
+  for (std::size_t i = 0; i < bad_.size(); ++i) {
+    const bool alive = gain_.samples[i] > 0 && (!images.open_after || gain_after_.samples[i] > 0);
+    if (alive || bad_[i]) continue;
+    bad_[i] = true;
+    if (dead_++ == 0) first = i;
+  }
+  if (dead_ > 0)
+    hooks.warn(scan_.file.string() + ": images.open: not above the dark image at " + std::to_string(dead_) +
+               (dead_ == 1 ? " pixel, at " : " pixels, the first at ") + place_of(first, detector.columns) +
+               "; taken as dead, their neighbours stand in");
+}
+
+void LineIntegrals::plan_mends() {
+  const int columns = scan_.geometry.detector.columns, rows = scan_.geometry.detector.rows;
+  for (std::size_t pixel = 0; pixel < bad_.size(); ++pixel) {
+    if (!bad_[pixel]) continue;
+    const int row = int(pixel / std::size_t(columns)), column = int(pixel % std::size_t(columns));
+    std::vector<std::size_t> found;
+    const auto look = [&](int row_step, int column_step) {
+      for (int r = row, c = column; r >= 0 && r < rows && c >= 0 && c < columns; r += row_step, c += column_step) {
+        const std::size_t at = std::size_t(r) * std::size_t(columns) + std::size_t(c);
+        if (bad_[at]) continue;
+        found.push_back(at);
+        return;
+      }
+    };
+    look(0, -1);
+    look(0, 1);
+    if (found.empty()) {
+      look(-1, 0);
+      look(1, 0);
+    }
+    if (found.empty())
+      throw BadInput(scan_.file.string() + ": the pixel at " + place_of(pixel, columns) +
+                     " and every other in its row and column are defects or dead; some must be good");
+    mends_.push_back({pixel, found.front(), found.back()});
+  }
+}
+
+void LineIntegrals::find_air_levels(const Hooks& hooks) {
+  const std::string step = "air level of each view";
+  const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
+  const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
+  const int views = int(air_levels_.size());
+  // Several views at once, because a sinogram file is opened once a block; at most 32 MiB.
+  const int block = std::clamp(int((std::size_t{8} << 20) / pixels), 1, 32), blocks = (views + block - 1) / block;
+  int done = 0;
+  parallel_for(blocks, thread_count({}), [&](int b, int) {
+    const int first = b * block, count = std::min(block, views - first);
+    std::vector<float> samples(std::size_t(count) * pixels);
+    reader_.read(first, count, 0, rows, samples);
+    Image image(rows, columns);
+    for (int i = 0; i < count; ++i) {
+      std::copy_n(samples.begin() + std::ptrdiff_t(std::size_t(i) * pixels), pixels, image.samples.begin());
+      for (const Mend& mend : mends_)
+        image.samples[mend.pixel] = (image.samples[mend.first] + image.samples[mend.second]) / 2;
+      const double level = border_level(image);
+      if (!(level > 0))
+        throw BadInput(reader_.name_of(first + i, 0) + ": view " + std::to_string(first + i) + ": border level " +
+                           to_text(level) + "; must be above 0 where images.open_level is \"border\"",
+                       "give images.open_level as a number");
+      air_levels_[std::size_t(first + i)] = level;
+    }
+    bool stop = false;
+#pragma omp critical(rayloom_air_levels)
+    {
+      done += count;
+      hooks.report(step, double(done) / views);
+      stop = hooks.stop();
+    }
+    if (stop) throw Cancelled("stopped while reading the " + step);
+  });
+}
+
+void LineIntegrals::read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const {
+  const Detector& detector = scan_.geometry.detector;
+  const int views = int(scan_.geometry.angles_rad.size());
+  const std::size_t columns = std::size_t(detector.columns);
+  if (first_view < 0 || view_count < 0 || first_view > views - view_count || first_row < 0 || row_count < 0 ||
+      first_row > detector.rows - row_count ||
+      values.size() != std::size_t(view_count) * std::size_t(row_count) * columns)
+    throw InvalidOption("views " + std::to_string(first_view) + " + " + std::to_string(view_count) + ", rows " +
+                        std::to_string(first_row) + " + " + std::to_string(row_count) + ", " +
+                        std::to_string(values.size()) + " values; must lie within " + std::to_string(views) +
+                        " views of " + std::to_string(detector.rows) + " rows and fit");
+
+  // The band, widened to the rows whose pixels stand in for bad ones.
+  const std::size_t from = std::size_t(first_row) * columns, to = from + std::size_t(row_count) * columns;
+  const auto by_pixel = [](const Mend& mend, std::size_t pixel) { return mend.pixel < pixel; };
+  const auto mends_begin = std::lower_bound(mends_.begin(), mends_.end(), from, by_pixel);
+  const auto mends_end = std::lower_bound(mends_begin, mends_.end(), to, by_pixel);
+  int low = first_row, high = first_row + row_count;
+  for (auto mend = mends_begin; mend != mends_end; ++mend)
+    for (const std::size_t pixel : {mend->first, mend->second}) {
+      low = std::min(low, int(pixel / columns));
+      high = std::max(high, int(pixel / columns) + 1);
+    }
+
+  const std::size_t band = std::size_t(row_count) * columns, wide_band = std::size_t(high - low) * columns;
+  std::vector<float> wide(wide_band == band ? 0 : std::size_t(view_count) * wide_band);
+  const std::span<float> all = wide.empty() ? values : std::span<float>(wide);
+  reader_.read(first_view, view_count, low, high - low, all);
+  const std::size_t origin = std::size_t(low) * columns;
+  for (int i = 0; i < view_count; ++i) {
+    const std::span<float> view = all.subspan(std::size_t(i) * wide_band, wide_band);
+    for (int row = low; row < high; ++row)
+      convert(first_view + i, row, view.subspan(std::size_t(row - low) * columns, columns));
+    for (auto mend = mends_begin; mend != mends_end; ++mend)
+      view[mend->pixel - origin] = (view[mend->first - origin] + view[mend->second - origin]) / 2;
+    if (!wide.empty()) std::copy_n(&view[from - origin], band, &values[std::size_t(i) * band]);
+  }
+}
+
+void LineIntegrals::convert(int view, int row, std::span<float> samples) const {
+  const ScanImages& images = scan_.images;
+  const std::size_t columns = samples.size(), views = scan_.geometry.angles_rad.size();
+  const std::size_t first = std::size_t(row) * columns;
+
+  std::size_t good = 0, saturated = 0, non_positive = 0;
+  const float full = images.saturation ? float(images.scale * *images.saturation + images.offset) : 0;
+  for (std::size_t c = 0; c < columns; ++c) {
+    good += !bad_[first + c];
+    if (images.saturation && !bad_[first + c]) saturated += images.scale > 0 ? samples[c] >= full : samples[c] <= full;
+  }
+
+  if (images.kind == ImageKind::counts) {
+    const float done = (float(view) + 0.5F) / float(views);  // of the scan, at the middle of this view
+    for (std::size_t c = 0; c < columns; ++c) {
+      float gain = gain_.samples[first + c];
+      if (images.open_after) gain += done * (gain_after_.samples[first + c] - gain);
+      samples[c] = (samples[c] - dark_.samples[first + c]) / gain;
+    }
+  } else if (images.kind == ImageKind::corrected) {
+    for (float& sample : samples)
+      sample /= float(air_levels_[std::size_t(view)]);
+  }
+  if (images.kind != ImageKind::line_integrals)
+    for (std::size_t c = 0; c < columns; ++c) {
+      constexpr float least = float(least_transmission);
+      if (!(samples[c] > least)) {
+        samples[c] = least;
+        non_positive += !bad_[first + c];
+      }
+      samples[c] = -std::log(samples[c]);
+    }
+
+  if (counted_[std::size_t(view) * std::size_t(scan_.geometry.detector.rows) + std::size_t(row)].exchange(true)) return;
+  samples_ += good;
+  saturated_ += saturated;
+  non_positive_ += non_positive;
+}
+
+PrepareCounts LineIntegrals::counts() const {
+  return {samples_, non_positive_, saturated_, defects_, dead_};
+}
+
+}  // namespace rayloom

@@ -1,0 +1,212 @@
+#include "rayloom/reconstruct/filter_stage.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+#include "rayloom/parallel.h"
+
+namespace rayloom {
+
+namespace {
+
+/// A displaced detector widened by empty columns until it reaches equally far on both sides of the axis.
+Geometry widened(Geometry ideal, int& pad_left) {
+  Detector& d = ideal.detector;
+  const double left = d.axis_column + 0.5, right = d.columns - 0.5 - d.axis_column;
+  const int missing = int(std::ceil(std::abs(right - left)));
+  pad_left = right > left ? missing : 0;
+  d.columns += missing;
+  d.axis_column += pad_left;
+  return ideal;
+}
+
+}  // namespace
+
+FilterStage::FilterStage(const Geometry& geometry, const Redundancy& redundancy, const FilterOptions& options)
+    : measured_(ideal_geometry(geometry)), ideal_(measured_), redundancy_(redundancy) {
+  if (geometry.detector.turned()) resampler_.emplace(geometry);
+  if (redundancy.coverage == Coverage::displaced) ideal_ = widened(measured_, pad_left_);
+
+  const Detector& d = measured_.detector;
+  const bool arc = d.shape == DetectorShape::arc;
+  const double step = arc ? d.column_pitch_mm / measured_.sdd_mm : measured_.virtual_column_pitch_mm();
+  std::vector<double> kernel;
+  if (options.window != Window::none) {
+    kernel = ramp_kernel(options, ideal_.detector.columns, step);
+    if (arc) make_equiangular(kernel, step);
+  }
+  filter_.emplace(ideal_.detector.columns, step, kernel);
+
+  // Kak & Slaney 1988, ch. 3: flat D/sqrt(D^2 + p^2 [+ zeta^2]) on the plane through the axis; arc D cos(gamma), with
+  // the D^2 of the back-projection weight (D/L)^2 divided out again.
+  column_cosine_.resize(std::size_t(d.columns), 1.0);
+  for (int c = 0; c < d.columns; ++c) {
+    const double u = (c - d.axis_column) * d.column_pitch_mm;
+    double& cosine = column_cosine_[std::size_t(c)];
+    if (measured_.beam == Beam::parallel) continue;
+    if (arc)
+      cosine = std::cos(u / measured_.sdd_mm) / (options.window == Window::none ? 1 : measured_.sod_mm);
+    else if (measured_.beam == Beam::fan)
+      cosine = measured_.sdd_mm / std::hypot(measured_.sdd_mm, u);
+    else
+      cosine = u * u;  // cone: completed row by row
+  }
+}
+
+double FilterStage::up_of_slice(const Grid& grid, int k) const {
+  const Detector& d = measured_.detector;
+  return std::clamp(d.rows - 1 - d.midplane_row + grid.z_mm(k) / d.row_pitch_mm, 0.0, double(d.rows - 1));
+}
+
+std::pair<int, int> FilterStage::ideal_rows(const Grid& grid, int first_line, int last_line) const {
+  const int top = measured_.detector.rows - 1;
+  if (measured_.beam == Beam::cone) return {top - std::clamp(last_line, 0, top), top - std::clamp(first_line, 0, top)};
+  const int low = int(up_of_slice(grid, first_line)), high = std::min(int(up_of_slice(grid, last_line)) + 1, top);
+  return {top - high, top - low};
+}
+
+std::pair<int, int> FilterStage::stored_rows(const Grid& grid, int first_line, int last_line) const {
+  const auto [first, last] = ideal_rows(grid, first_line, last_line);
+  return resampler_ ? resampler_->rows_needed(first, last - first + 1) : std::pair{first, last};
+}
+
+void FilterStage::weigh(const float* row, double v_mm, const std::vector<float>& column_weight,
+                        std::span<float> out) const {
+  std::fill(out.begin(), out.end(), 0.0f);
+  float* to = out.data() + pad_left_;
+  const std::size_t columns = column_cosine_.size();
+  if (measured_.beam == Beam::cone) {
+    const double fixed = measured_.sdd_mm * measured_.sdd_mm + v_mm * v_mm;
+    for (std::size_t c = 0; c < columns; ++c)
+      to[c] = row[c] * (float(measured_.sdd_mm / std::sqrt(fixed + column_cosine_[c])) * column_weight[c]);
+  } else {
+    for (std::size_t c = 0; c < columns; ++c)
+      to[c] = row[c] * (float(column_cosine_[c]) * column_weight[c]);
+  }
+}
+
+void FilterStage::read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,
+                                  std::vector<float>& scratch, const float*& rows) const {
+  const std::size_t width = std::size_t(measured_.detector.columns);
+  if (!resampler_) {
+    assert(first_row >= stored_first);
+    rows = stored + std::size_t(first_row - stored_first) * width;
+    return;
+  }
+  scratch.resize(std::size_t(row_count) * width);
+  resampler_->run({stored, std::size_t(stored_count) * width}, stored_first, first_row, row_count, scratch);
+  rows = scratch.data();
+}
+
+std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
+  const std::size_t rows = std::size_t(stored_rows) * std::size_t(measured_.detector.columns) * sizeof(float);
+  return rows * ViewBatch::capacity +
+         std::size_t(threads) * (RowFilter::workspace_bytes(ideal_.detector.columns) + (resampler_ ? rows : 0));
+}
+
+void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
+                       AlignedVector<float>& raw, int threads) const {
+  const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
+  const auto [row0, row1] = ideal_rows(grid, first_line, last_line);
+  const auto [stored0, stored1] = stored_rows(grid, first_line, last_line);
+  const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
+  const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
+  const bool cone = measured_.beam == Beam::cone;
+  raw.resize(std::size_t(ViewBatch::capacity) * band);
+
+  if (source.stored == ProjectionSource::Stored::by_row) {
+    parallel_for(stored_count, threads, [&](int r, int) {
+      std::vector<float> row(std::size_t(count) * width);
+      source.read(first_view, count, stored0 + r, 1, row);
+      for (std::size_t v = 0; v < std::size_t(count); ++v)
+        std::copy_n(row.data() + v * width, width, raw.data() + v * band + std::size_t(r) * width);
+    });
+  } else {
+    parallel_for(count, threads, [&](int v, int) {
+      source.read(first_view + v, 1, stored0, stored_count, std::span(raw).subspan(std::size_t(v) * band, band));
+    });
+  }
+
+  struct Mine {
+    RowFilter::Workspace work;
+    std::vector<float> resampled, blended;
+  };
+  std::vector<Mine> mine(std::size_t(threads), Mine{});
+  batch.views = count;
+  // Lines that have a row of their own; a cone's lines above and below the detector repeat the nearest.
+  const int line0 = cone ? std::clamp(first_line, 0, top) : first_line,
+            line1 = cone ? std::clamp(last_line, 0, top) : last_line;
+  parallel_for(count, threads, [&](int v, int thread) {
+    Mine& m = mine[std::size_t(thread)];
+    if (m.work.rows.empty()) m.work = filter_->workspace();
+    const std::size_t view = std::size_t(first_view + v);
+    batch.angles_rad[std::size_t(v)] = measured_.angles_rad[view];
+    const float* rows = nullptr;
+    read_ideal_rows(raw.data() + std::size_t(v) * band, stored0, stored_count, row0, row1 - row0 + 1, m.resampled,
+                    rows);
+    std::vector<float> weight;
+    column_weights(measured_, redundancy_, view, weight);
+
+    for (int begin = line0; begin <= line1; begin += RowFilter::batch) {
+      const int lines = std::min(RowFilter::batch, line1 - begin + 1);
+      for (int r = 0; r < lines; ++r) {
+        const int line = begin + r;
+        if (cone) {
+          const int row = top - line;
+          weigh(rows + std::size_t(row - row0) * width,
+                (measured_.detector.midplane_row - row) * measured_.detector.row_pitch_mm, weight,
+                filter_->row_in(m.work, r));
+        } else {  // the slice's own row, linear between the two nearest
+          const double up = up_of_slice(grid, line);
+          const int below = int(up), above = std::min(below + 1, top);
+          const float f = float(up - below);
+          const float* a = rows + std::size_t(top - below - row0) * width;
+          const float* b = rows + std::size_t(top - above - row0) * width;
+          m.blended.resize(width);
+          for (std::size_t c = 0; c < width; ++c)
+            m.blended[c] = a[c] + f * (b[c] - a[c]);
+          weigh(m.blended.data(), 0, weight, filter_->row_in(m.work, r));
+        }
+      }
+      filter_->run(m.work, lines);
+      for (int c = 0; c < batch.columns; ++c) {
+        float* to = batch.column(v, c) + (begin - first_line);
+        for (int r = 0; r < lines; ++r)
+          to[r] = filter_->row_out(m.work, r)[std::size_t(c)];
+      }
+    }
+    if (cone)
+      for (int c = 0; c < batch.columns; ++c) {
+        float* column = batch.column(v, c);
+        std::fill(column, column + (line0 - first_line), column[line0 - first_line]);
+        std::fill(column + (line1 - first_line) + 1, column + batch.lines, column[line1 - first_line]);
+      }
+  });
+}
+
+std::vector<float> FilterStage::filtered_rows(const ProjectionSource& source, int view, int first_row,
+                                              int row_count) const {
+  const auto [stored0, stored1] =
+      resampler_ ? resampler_->rows_needed(first_row, row_count) : std::pair{first_row, first_row + row_count - 1};
+  const std::size_t width = std::size_t(measured_.detector.columns);
+  std::vector<float> stored(std::size_t(stored1 - stored0 + 1) * width), resampled;
+  source.read(view, 1, stored0, stored1 - stored0 + 1, stored);
+  const float* rows = nullptr;
+  read_ideal_rows(stored.data(), stored0, stored1 - stored0 + 1, first_row, row_count, resampled, rows);
+
+  auto work = filter_->workspace();
+  const std::vector<float> ones(width, 1.0f);
+  std::vector<float> out;
+  for (int r = 0; r < row_count; ++r) {
+    const double v_mm = (measured_.detector.midplane_row - (first_row + r)) * measured_.detector.row_pitch_mm;
+    weigh(rows + std::size_t(r) * width, v_mm, ones, filter_->row_in(work, 0));
+    filter_->run(work, 1);
+    const auto filtered = filter_->row_out(work, 0);
+    const auto mine = filtered.subspan(std::size_t(pad_left_), width + 2);
+    out.insert(out.end(), mine.begin(), mine.end());
+  }
+  return out;
+}
+
+}  // namespace rayloom

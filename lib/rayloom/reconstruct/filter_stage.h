@@ -1,0 +1,50 @@
+/// @file
+/// From line integrals to a batch of filtered views: resampling, weights, ramp filter, and the layout that the kernels
+/// read.
+#pragma once
+#include <vector>
+
+#include "rayloom/reconstruct/backproject.h"
+#include "rayloom/reconstruct/reconstruct.h"
+#include "rayloom/reconstruct/resample.h"
+
+namespace rayloom {
+
+class FilterStage {
+ public:
+  FilterStage(const Geometry& geometry, const Redundancy& redundancy, const FilterOptions& filter);
+
+  /// The ideal detector: unturned, and for a displaced detector widened with empty columns to equal reach on both
+  /// sides, so that the filtered rows' tails are there for every voxel.
+  const Geometry& ideal() const { return ideal_; }
+
+  /// Rows [first, last] of the stored views that lines [first_line, last_line] of a batch draw on.
+  std::pair<int, int> stored_rows(const Grid& grid, int first_line, int last_line) const;
+
+  /// Fills `batch` with views [first_view, +count). @param raw  capacity x (stored rows) x columns, scratch.
+  void fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
+            AlignedVector<float>& raw, int threads) const;
+
+  /// Rows [first_row, +row_count) of `view`, with cosine weights but without redundancy and angle step.
+  std::vector<float> filtered_rows(const ProjectionSource& source, int view, int first_row, int row_count) const;
+
+  /// Bytes that `fill` needs beside the batch.
+  std::size_t scratch_bytes(int stored_rows, int threads) const;
+
+ private:
+  /// Places weighted rows in the filter: `row_weight` may be null.
+  void weigh(const float* row, double up, const std::vector<float>& column_weight, std::span<float> out) const;
+  void read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,
+                       std::vector<float>& scratch, const float*& rows) const;
+  std::pair<int, int> ideal_rows(const Grid& grid, int first_line, int last_line) const;
+  double up_of_slice(const Grid& grid, int k) const;
+
+  Geometry measured_, ideal_;
+  const Redundancy& redundancy_;
+  int pad_left_ = 0;
+  std::optional<Resampler> resampler_;
+  std::optional<RowFilter> filter_;
+  std::vector<double> column_cosine_;  // factors that depend on the column alone
+};
+
+}  // namespace rayloom

@@ -1,0 +1,128 @@
+#include "rayloom/reconstruct/resample.h"
+
+#include <Eigen/LU>
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+namespace rayloom {
+
+namespace {
+
+constexpr int phases = 1024;  // sub-pixel positions at which the taps are tabulated; between them they are interpolated
+
+double lanczos3(double x) {
+  if (std::abs(x) < 1e-9) return 1;
+  if (std::abs(x) >= 3) return 0;
+  return 3 * std::sin(pi * x) * std::sin(pi * x / 3) / (pi * pi * x * x);
+}
+
+std::array<double, 6> exact_taps(double fraction) {
+  std::array<double, 6> taps;
+  double sum = 0;
+  for (int i = 0; i < 6; ++i)
+    sum += taps[std::size_t(i)] = lanczos3(fraction - (i - 2));
+  for (double& tap : taps)
+    tap /= sum;
+  return taps;
+}
+
+const std::vector<std::array<float, 6>>& tap_table() {
+  static const auto table = [] {
+    std::vector<std::array<float, 6>> made(phases + 1);
+    for (int p = 0; p <= phases; ++p) {
+      const auto taps = exact_taps(double(p) / phases);
+      std::transform(taps.begin(), taps.end(), made[std::size_t(p)].begin(), [](double tap) { return float(tap); });
+    }
+    return made;
+  }();
+  return table;
+}
+
+}  // namespace
+
+std::array<float, 6> sinc_taps(double fraction) {
+  assert(fraction >= 0 && fraction <= 1);
+  const double place = fraction * phases;
+  const int p = std::min(int(place), phases - 1);
+  const float between = float(place - p);
+  std::array<float, 6> taps;
+  for (std::size_t i = 0; i < 6; ++i) {
+    const float a = tap_table()[std::size_t(p)][i], b = tap_table()[std::size_t(p) + 1][i];
+    taps[i] = a + between * (b - a);
+  }
+  return taps;
+}
+
+Geometry ideal_geometry(const Geometry& geometry) {
+  Geometry ideal = geometry;
+  ideal.detector.roll_rad = ideal.detector.tilt_rad = ideal.detector.slant_rad = 0;
+  return ideal;
+}
+
+Resampler::Resampler(const Geometry& geometry) : rows_(geometry.detector.rows), columns_(geometry.detector.columns) {
+  // The map is projective: four points of the ideal detector and where their rays meet the turned one fix it.
+  const Geometry ideal = ideal_geometry(geometry);
+  const double right = std::max(columns_ - 1, 1), low = std::max(rows_ - 1, 1);
+  Eigen::Matrix<double, 8, 8> system;
+  Eigen::Matrix<double, 8, 1> target;
+  int line = 0;
+  for (const auto& [row, column] : {std::pair{0.0, 0.0}, {0.0, right}, {low, 0.0}, {low, right}}) {
+    const Ray ray = ray_to(ideal, 0, {row, column});
+    const double reach = geometry.beam == Beam::parallel ? 0 : geometry.sdd_mm;
+    const auto turned = project(geometry, 0, ray.origin + reach * ray.direction);
+    system.row(line) << column, row, 1, 0, 0, 0, -turned.column * column, -turned.column * row;
+    target(line++) = turned.column;
+    system.row(line) << 0, 0, 0, column, row, 1, -turned.row * column, -turned.row * row;
+    target(line++) = turned.row;
+  }
+  const Eigen::Matrix<double, 8, 1> found = system.fullPivLu().solve(target);
+  std::copy(found.begin(), found.end(), map_.begin());
+  map_[8] = 1;
+}
+
+DetectorPosition Resampler::turned_position(double row, double column) const {
+  const double scale = map_[6] * column + map_[7] * row + map_[8];
+  return {(map_[3] * column + map_[4] * row + map_[5]) / scale, (map_[0] * column + map_[1] * row + map_[2]) / scale};
+}
+
+std::pair<int, int> Resampler::rows_needed(int first_row, int row_count) const {
+  double least = rows_ - 1, most = 0;  // straight lines stay straight, so the corners of the band bound it
+  for (const int row : {first_row, first_row + row_count - 1})
+    for (const int column : {0, columns_ - 1}) {
+      const double at = turned_position(row, column).row;
+      least = std::min(least, at);
+      most = std::max(most, at);
+    }
+  const auto inside = [this](double row) { return std::clamp(int(std::floor(row)), 0, rows_ - 1); };
+  return {inside(least - 2), inside(most + 3)};
+}
+
+void Resampler::run(std::span<const float> turned, int turned_first_row, int first_row, int row_count,
+                    std::span<float> ideal) const {
+  const auto width = std::size_t(columns_);
+  const int turned_rows = int(turned.size() / width);
+  for (int r = 0; r < row_count; ++r)
+    for (int c = 0; c < columns_; ++c) {
+      // Positions count in the whole detector, so that a band gives the same bytes as the whole.
+      const auto at = turned_position(first_row + r, c);
+      const double row = std::clamp(at.row, 0.0, double(rows_ - 1)),
+                   column = std::clamp(at.column, 0.0, double(columns_ - 1));
+      const int row0 = int(row), column0 = int(column);
+      const auto along_rows = sinc_taps(row - row0), along_columns = sinc_taps(column - column0);
+      float value = 0;
+      for (int i = 0; i < 6; ++i) {
+        const int source = std::clamp(row0 + i - 2, 0, rows_ - 1) - turned_first_row;
+        assert(source >= 0 && source < turned_rows);
+        const float* line = turned.data() + std::size_t(source) * width;
+        float sum = 0;
+        for (int j = 0; j < 6; ++j)
+          sum += along_columns[std::size_t(j)] * line[std::clamp(column0 + j - 2, 0, columns_ - 1)];
+        value += along_rows[std::size_t(i)] * sum;
+      }
+      ideal[std::size_t(r) * width + std::size_t(c)] = value;
+    }
+  (void)turned_rows;
+}
+
+}  // namespace rayloom

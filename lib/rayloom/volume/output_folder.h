@@ -1,0 +1,46 @@
+/// @file
+/// A folder of results that appears whole or not at all.
+#pragma once
+#include <filesystem>
+#include <functional>
+#include <string>
+
+namespace rayloom {
+
+enum class Overwrite { no, yes };
+
+/// Results are written into `partial()`, which is FOLDER.partial; `finish` renames it to FOLDER. If never finished, it
+/// is removed and what stood at FOLDER before is untouched.
+///
+///     FOLDER.partial   being written
+///     FOLDER.replaced  an old FOLDER, for the moment between its renaming and its removal
+class OutputFolder {
+ public:
+  /// Says whether an entry of this name can belong to an earlier output of the same kind. A folder that holds anything
+  /// else is never removed or replaced.
+  using Belongs = std::function<bool(const std::string& name)>;
+
+  /// Makes FOLDER.partial, after removing what a broken run left there.
+  /// @throws InvalidOption if the folder exists and `overwrite` is no, if it (or a remainder of that name) holds
+  ///         something that does not belong, or if the folder to hold it is missing. @throws CannotWrite.
+  OutputFolder(const std::filesystem::path& folder, Overwrite overwrite, Belongs belongs);
+  ~OutputFolder();
+  OutputFolder(const OutputFolder&) = delete;
+  OutputFolder& operator=(const OutputFolder&) = delete;
+
+  const std::filesystem::path& folder() const { return folder_; }
+  const std::filesystem::path& partial() const { return partial_; }
+
+  /// Makes the folder appear; an old one is removed only once the new one has its name. @throws CannotWrite.
+  void finish();
+
+ private:
+  void require_replaceable(const std::filesystem::path& existing) const;
+
+  std::filesystem::path folder_, partial_, replaced_;
+  Overwrite overwrite_;
+  Belongs belongs_;
+  bool finished_ = false;
+};
+
+}  // namespace rayloom
