@@ -65,7 +65,7 @@ class Phantom {
   /// Attenuation at a point. @param attenuation_per_mm  One a substance.
   double value_at(const Vec3& point_mm, std::span<const double> attenuation_per_mm) const;
 
-  /// Exact line integral along the whole line, without unit. Thread-safe, does not allocate for up to 256 solids hit.
+  /// Exact line integral along the whole line, without unit. Thread-safe.
   double line_integral(const Ray& ray, std::span<const double> attenuation_per_mm) const;
 
   /// Exact length in mm of every substance along the line. @param length_mm  One a substance, overwritten.

@@ -25,10 +25,10 @@ ProjectionSource from_memory(const Geometry& geometry, std::span<const float> li
 
 /// What the user asks of the grid; the rest follows from the field of view.
 struct GridRequest {
-  std::optional<double> voxel_mm;          ///< Default: the virtual pixel, pitch / magnification.
-  std::optional<std::array<int, 3>> size;  ///< Default: the field of view.
-  std::optional<Vec3> centre_mm;           ///< Default: the origin; without a size, the middle of the field of view.
-  std::optional<double> slice_mm;          ///< One slice at this height.
+  std::optional<double> voxel_mm{};          ///< Default: the virtual pixel, pitch / magnification.
+  std::optional<std::array<int, 3>> size{};  ///< Default: the field of view.
+  std::optional<Vec3> centre_mm{};           ///< Default: the origin; without a size, the middle of the field of view.
+  std::optional<double> slice_mm{};          ///< One slice at this height.
 };
 
 /// @throws InvalidOption for an impossible request, or if no voxel lies in the field of view.

@@ -1,0 +1,391 @@
+#include "rayloom/phantom/phantom.h"
+
+#include <xraylib.h>
+
+#include <Eigen/Geometry>
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+
+namespace rayloom {
+
+namespace {
+
+struct Interval {
+  double from = -std::numeric_limits<double>::infinity(), to = std::numeric_limits<double>::infinity();
+  bool empty() const { return !(from < to); }
+  void cut(double a, double b) {
+    from = std::max(from, a);
+    to = std::min(to, b);
+  }
+};
+
+Eigen::Matrix3d turn_of(const Solid& solid) {
+  return (Eigen::AngleAxisd(solid.rotation_rad.x(), Vec3::UnitZ()) *
+          Eigen::AngleAxisd(solid.rotation_rad.y(), Vec3::UnitY()) *
+          Eigen::AngleAxisd(solid.rotation_rad.z(), Vec3::UnitX()))
+      .toRotationMatrix();
+}
+
+/// Keeps n . (o + s d) <= limit.
+void cut_half_space(Interval& span, double along, double at_origin, double limit) {
+  if (along > 0)
+    span.cut(-std::numeric_limits<double>::infinity(), (limit - at_origin) / along);
+  else if (along < 0)
+    span.cut((limit - at_origin) / along, std::numeric_limits<double>::infinity());
+  else if (at_origin > limit)
+    span.to = span.from;
+}
+
+/// Keeps a s^2 + 2 b s + c <= 0, a >= 0.
+void cut_quadric(Interval& span, double a, double b, double c) {
+  if (a <= 0) {
+    if (c > 0) span.to = span.from;
+    return;
+  }
+  const double root = b * b - a * c;
+  if (root <= 0) {
+    span.to = span.from;
+    return;
+  }
+  span.cut((-b - std::sqrt(root)) / a, (-b + std::sqrt(root)) / a);
+}
+
+void cut_cylinder(Interval& span, const Vec3& o, const Vec3& d, double a, double b, double half_length) {
+  cut_half_space(span, d.z(), o.z(), half_length);
+  cut_half_space(span, -d.z(), -o.z(), half_length);
+  const double ox = o.x() / a, oy = o.y() / b, dx = d.x() / a, dy = d.y() / b;
+  cut_quadric(span, dx * dx + dy * dy, ox * dx + oy * dy, ox * ox + oy * oy - 1);
+}
+
+void cut_ball(Interval& span, const Vec3& o, const Vec3& d, double radius) {
+  cut_quadric(span, d.squaredNorm(), o.dot(d), o.squaredNorm() - radius * radius);
+}
+
+/// Where the line o + s d, in the solid's frame, lies within the unclipped solid. All shapes are convex: one interval.
+Interval own_interval(const Solid& solid, const Vec3& o, const Vec3& d) {
+  Interval span;
+  const double half = solid.length_mm / 2;
+  switch (solid.shape) {
+    case Solid::Shape::ellipsoid:
+      cut_ball(span, o.cwiseQuotient(solid.semi_axes_mm), d.cwiseQuotient(solid.semi_axes_mm), 1);
+      break;
+    case Solid::Shape::box:
+      for (int axis = 0; axis < 3; ++axis) {
+        cut_half_space(span, d[axis], o[axis], solid.size_mm[axis] / 2);
+        cut_half_space(span, -d[axis], -o[axis], solid.size_mm[axis] / 2);
+      }
+      break;
+    case Solid::Shape::cylinder:
+      cut_cylinder(span, o, d, solid.semi_axes_mm.x(), solid.semi_axes_mm.y(), half);
+      break;
+    case Solid::Shape::cone: {
+      // x^2 + y^2 <= k^2 (half - z)^2 between the base and the apex; the second nappe is cut off by the slab.
+      Interval slab;
+      cut_half_space(slab, d.z(), o.z(), half);
+      cut_half_space(slab, -d.z(), -o.z(), half);
+      const double k = solid.radius_mm / solid.length_mm, w = half - o.z();
+      const double a = d.x() * d.x() + d.y() * d.y() - k * k * d.z() * d.z();
+      const double b = o.x() * d.x() + o.y() * d.y() + k * k * w * d.z();
+      const double c = o.x() * o.x() + o.y() * o.y() - k * k * w * w;
+      const double root = b * b - a * c;
+      if (std::abs(a) < 1e-14) {  // parallel to the surface: 2 b s + c <= 0
+        cut_half_space(slab, 2 * b, c, 0);
+      } else if (root <= 0) {
+        if (a > 0) slab.to = slab.from;
+      } else if (a > 0) {
+        slab.cut((-b - std::sqrt(root)) / a, (-b + std::sqrt(root)) / a);
+      } else {
+        // Inside before the first or after the second root; one of these lies in the nappe below the apex.
+        const double s1 = (-b + std::sqrt(root)) / a, s2 = (-b - std::sqrt(root)) / a;
+        if (d.z() > 0)
+          slab.to = std::min(slab.to, s1);
+        else
+          slab.from = std::max(slab.from, s2);
+      }
+      span = slab;
+      break;
+    }
+    case Solid::Shape::capsule: {
+      // A union of two balls and a cylinder that is convex, so the hull of their intervals.
+      Interval parts[3];
+      cut_cylinder(parts[0], o, d, solid.radius_mm, solid.radius_mm, half);
+      cut_ball(parts[1], o - Vec3(0, 0, half), d, solid.radius_mm);
+      cut_ball(parts[2], o + Vec3(0, 0, half), d, solid.radius_mm);
+      span = {1, 0};
+      for (const Interval& part : parts)
+        if (!part.empty())
+          span = span.empty() ? part : Interval{std::min(span.from, part.from), std::max(span.to, part.to)};
+      break;
+    }
+  }
+  return span;
+}
+
+Interval interval_of(const Solid& solid, const Ray& ray) {
+  const Vec3 from_centre = ray.origin - solid.centre_mm;
+  Interval span;
+  if (solid.rotation_rad.isZero(0)) {
+    span = own_interval(solid, from_centre, ray.direction);
+  } else {
+    const Eigen::Matrix3d back = turn_of(solid).transpose();
+    span = own_interval(solid, back * from_centre, back * ray.direction);
+  }
+  for (const auto& clip : solid.clip)
+    cut_half_space(span, clip.normal.dot(ray.direction), clip.normal.dot(ray.origin), clip.offset_mm);
+  return span;
+}
+
+/// Calls `piece(length, solids)` for each stretch of the line in which the same solids lie, from first to last;
+/// `solids` are indices in file order.
+template <class Piece>
+void sweep(const std::vector<Solid>& solids, const Ray& ray, const Piece& piece) {
+  struct Hit {
+    Interval span;
+    std::size_t solid;
+  };
+  std::vector<Hit> hits;
+  std::vector<double> cuts;
+  for (std::size_t i = 0; i < solids.size(); ++i)
+    if (const Interval span = interval_of(solids[i], ray); !span.empty()) {
+      hits.push_back({span, i});
+      cuts.push_back(span.from);
+      cuts.push_back(span.to);
+    }
+  std::sort(cuts.begin(), cuts.end());
+  std::vector<std::size_t> inside;
+  for (std::size_t c = 0; c + 1 < cuts.size(); ++c) {
+    if (!(cuts[c] < cuts[c + 1])) continue;
+    const double middle = (cuts[c] + cuts[c + 1]) / 2;
+    inside.clear();
+    for (const Hit& hit : hits)
+      if (hit.span.from <= middle && middle < hit.span.to) inside.push_back(hit.solid);
+    if (!inside.empty()) piece(cuts[c + 1] - cuts[c], inside);
+  }
+}
+
+/// Position in `inside` of the lowest solid that still counts: the last `replace`, or the first of all.
+std::size_t first_counted(const std::vector<Solid>& solids, const std::vector<std::size_t>& inside) {
+  for (std::size_t i = inside.size(); i-- > 0;)
+    if (solids[inside[i]].mode == Solid::Mode::replace) return i;
+  return 0;
+}
+
+Vec3 vector_from(const std::vector<double>& v) {
+  return {v[0], v[1], v[2]};
+}
+
+Solid read_solid(const JsonFields& entry, Phantom& phantom) {
+  entry.allow_only({"shape", "centre_mm", "semi_axes_mm", "radius_mm", "length_mm", "size_mm", "rotation_deg", "clip",
+                    "value_per_mm", "material", "density_g_cm3", "mode", "name"});
+  Solid solid;
+  const std::string shape = entry.text("shape");
+  const auto positive_list = [&](const char* key, std::size_t n) {
+    const auto list = entry.numbers(key, n);
+    for (const double value : list)
+      if (!(value > 0)) entry.fail(key, "must be " + std::to_string(n) + " numbers above 0");
+    return list;
+  };
+  if (shape == "ellipsoid") {
+    solid.shape = Solid::Shape::ellipsoid;
+    solid.semi_axes_mm = vector_from(positive_list("semi_axes_mm", 3));
+  } else if (shape == "box") {
+    solid.shape = Solid::Shape::box;
+    solid.size_mm = vector_from(positive_list("size_mm", 3));
+  } else if (shape == "cylinder") {
+    solid.shape = Solid::Shape::cylinder;
+    solid.length_mm = entry.positive("length_mm");
+    if (entry.has("semi_axes_mm")) {  // an elliptical cylinder
+      const auto axes = positive_list("semi_axes_mm", 2);
+      solid.semi_axes_mm = {axes[0], axes[1], 0};
+    } else {
+      solid.radius_mm = entry.positive("radius_mm");
+      solid.semi_axes_mm = {solid.radius_mm, solid.radius_mm, 0};
+    }
+  } else if (shape == "cone" || shape == "capsule") {
+    solid.shape = shape == "cone" ? Solid::Shape::cone : Solid::Shape::capsule;
+    solid.radius_mm = entry.positive("radius_mm");
+    solid.length_mm = entry.positive("length_mm");
+  } else {
+    entry.fail("shape", "must be ellipsoid, cylinder, box, cone or capsule");
+  }
+  if (entry.has("centre_mm")) solid.centre_mm = vector_from(entry.numbers("centre_mm", 3));
+  if (entry.has("rotation_deg")) solid.rotation_rad = vector_from(entry.numbers("rotation_deg", 3)) * (pi / 180);
+  if (entry.has("clip"))
+    for (const JsonFields& plane : entry.objects("clip")) {
+      plane.allow_only({"normal", "offset_mm"});
+      const Vec3 normal = vector_from(plane.numbers("normal", 3));
+      if (!(normal.norm() > 0)) plane.fail("normal", "must not be zero");
+      solid.clip.push_back({normal, plane.number("offset_mm")});
+    }
+  const std::string mode = entry.text_or("mode", "add");
+  if (mode != "add" && mode != "replace") entry.fail("mode", "must be add or replace");
+  solid.mode = mode == "add" ? Solid::Mode::add : Solid::Mode::replace;
+
+  Substance substance;
+  if (entry.has("value_per_mm") == entry.has("material"))
+    entry.fail("material", "a solid must have either value_per_mm or material");
+  if (entry.has("value_per_mm")) {
+    substance.value_per_mm = entry.number("value_per_mm");
+  } else {
+    substance.material = entry.text("material");
+    substance.density_g_cm3 = entry.positive("density_g_cm3");
+    try {
+      attenuation_per_mm(substance.material, substance.density_g_cm3, 100);
+    } catch (const InvalidOption&) {
+      entry.fail("material", "must be an element symbol, a chemical formula or a compound that xraylib knows");
+    }
+  }
+  const auto same = std::find_if(phantom.substances.begin(), phantom.substances.end(), [&](const Substance& s) {
+    return s.value_per_mm == substance.value_per_mm && s.material == substance.material &&
+           s.density_g_cm3 == substance.density_g_cm3;
+  });
+  solid.substance = std::size_t(same - phantom.substances.begin());
+  if (same == phantom.substances.end()) phantom.substances.push_back(substance);
+  return solid;
+}
+
+/// Radius of a sphere about the solid's centre that holds it.
+double bounding_radius(const Solid& solid) {
+  switch (solid.shape) {
+    case Solid::Shape::ellipsoid:
+      return solid.semi_axes_mm.maxCoeff();
+    case Solid::Shape::box:
+      return solid.size_mm.norm() / 2;
+    case Solid::Shape::capsule:
+      return solid.length_mm / 2 + solid.radius_mm;
+    case Solid::Shape::cylinder:
+      return std::hypot(solid.semi_axes_mm.maxCoeff(), solid.length_mm / 2);
+    case Solid::Shape::cone:
+      break;
+  }
+  return std::hypot(solid.radius_mm, solid.length_mm / 2);
+}
+
+}  // namespace
+
+bool Solid::contains(const Vec3& point_mm) const {
+  const Interval span = interval_of(*this, {point_mm, Vec3::UnitZ()});
+  return span.from <= 0 && 0 <= span.to && !span.empty();
+}
+
+double Solid::volume_mm3() const {
+  switch (shape) {
+    case Shape::ellipsoid:
+      return 4 * pi / 3 * semi_axes_mm.prod();
+    case Shape::box:
+      return size_mm.prod();
+    case Shape::cylinder:
+      return pi * semi_axes_mm.x() * semi_axes_mm.y() * length_mm;
+    case Shape::cone:
+      return pi / 3 * radius_mm * radius_mm * length_mm;
+    case Shape::capsule:
+      break;
+  }
+  return pi * radius_mm * radius_mm * (length_mm + 4 * radius_mm / 3);
+}
+
+Vec3 Solid::centroid_mm() const {
+  // A cone's centroid lies a quarter of its length above the base.
+  const Vec3 own = shape == Shape::cone ? Vec3(0, 0, -length_mm / 4) : Vec3(Vec3::Zero());
+  return centre_mm + turn_of(*this) * own;
+}
+
+double Substance::attenuation_per_mm(double energy_kev) const {
+  return value_per_mm ? *value_per_mm : rayloom::attenuation_per_mm(material, density_g_cm3, energy_kev);
+}
+
+std::vector<double> Phantom::attenuations(std::optional<double> energy) const {
+  std::vector<double> values;
+  for (const Substance& substance : substances)
+    values.push_back(substance.attenuation_per_mm(energy.value_or(energy_kev)));
+  return values;
+}
+
+double Phantom::value_at(const Vec3& point_mm, std::span<const double> attenuation) const {
+  double value = 0;
+  for (const Solid& solid : solids)
+    if (solid.contains(point_mm)) value = attenuation[solid.substance] + (solid.mode == Solid::Mode::add ? value : 0);
+  return value;
+}
+
+double Phantom::line_integral(const Ray& ray, std::span<const double> attenuation) const {
+  double sum = 0;
+  sweep(solids, ray, [&](double length, const std::vector<std::size_t>& inside) {
+    for (std::size_t i = first_counted(solids, inside); i < inside.size(); ++i)
+      sum += length * attenuation[solids[inside[i]].substance];
+  });
+  return sum;
+}
+
+void Phantom::lengths(const Ray& ray, std::span<double> length_mm) const {
+  std::fill(length_mm.begin(), length_mm.end(), 0.0);
+  sweep(solids, ray, [&](double length, const std::vector<std::size_t>& inside) {
+    for (std::size_t i = first_counted(solids, inside); i < inside.size(); ++i)
+      length_mm[solids[inside[i]].substance] += length;
+  });
+}
+
+Phantom::Extent Phantom::extent() const {
+  Extent extent{0, 0, 0};
+  bool first = true;
+  for (const Solid& solid : solids) {
+    const double reach = bounding_radius(solid);
+    const double low = solid.centre_mm.z() - reach, high = solid.centre_mm.z() + reach;
+    extent.radius_mm = std::max(extent.radius_mm, solid.centre_mm.head<2>().norm() + reach);
+    extent.z_low_mm = first ? low : std::min(extent.z_low_mm, low);
+    extent.z_high_mm = first ? high : std::max(extent.z_high_mm, high);
+    first = false;
+  }
+  return extent;
+}
+
+Phantom read_phantom(const std::filesystem::path& file) {
+  const JsonFields top(read_json_file(file), file.string());
+  top.allow_only({"rayloom_phantom", "title", "source", "energy_kev", "solids"});
+  if (top.integer("rayloom_phantom") != 1) top.fail("rayloom_phantom", "must be 1");
+  Phantom phantom;
+  phantom.title = top.text_or("title", "");
+  phantom.source = top.text_or("source", "");
+  if (top.has("energy_kev")) phantom.energy_kev = top.positive("energy_kev");
+  for (const JsonFields& entry : top.objects("solids"))
+    phantom.solids.push_back(read_solid(entry, phantom));
+  if (phantom.solids.empty()) top.fail("solids", "must hold at least one solid");
+  return phantom;
+}
+
+void rasterise_slice(const Phantom& phantom, std::span<const double> attenuation, const Grid& grid, int k,
+                     int subsamples, std::span<float> slice) {
+  if (subsamples < 1) throw InvalidOption("subsamples: " + std::to_string(subsamples) + "; must be at least 1");
+  const auto part = [subsamples](int i) { return (i + 0.5) / subsamples - 0.5; };
+#pragma omp parallel for schedule(dynamic, 4)
+  for (int j = 0; j < grid.ny; ++j)
+    for (int i = 0; i < grid.nx; ++i) {
+      double sum = 0;
+      for (int a = 0; a < subsamples; ++a)
+        for (int b = 0; b < subsamples; ++b)
+          for (int c = 0; c < subsamples; ++c)
+            sum += phantom.value_at(grid.centre_of(i + part(a), j + part(b), k + part(c)), attenuation);
+      slice[std::size_t(j) * std::size_t(grid.nx) + std::size_t(i)] =
+          float(sum / (subsamples * subsamples * subsamples));
+    }
+}
+
+double attenuation_per_mm(const std::string& material, double density_g_cm3, double energy_kev) {
+  if (!(energy_kev >= 1 && energy_kev <= 1000))
+    throw InvalidOption("energy: " + to_text(energy_kev) + " keV; must be from 1 to 1000 keV");
+  xrl_error* error = nullptr;
+  const double cm2_g = CS_Total_CP(material.c_str(), energy_kev, &error);
+  if (error != nullptr) {
+    xrl_error_free(error);
+    throw InvalidOption("material: '" + material +
+                        "'; must be an element symbol, a chemical formula or a known compound");
+  }
+  return cm2_g * density_g_cm3 / 10;
+}
+
+}  // namespace rayloom

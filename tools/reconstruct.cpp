@@ -1,0 +1,235 @@
+// rayloom reconstruct: a scan in, a volume folder out.
+#include <algorithm>
+#include <cmath>
+#include <filesystem>
+#include <memory>
+
+#include "command.h"
+#include "rayloom/json_fields.h"
+#include "rayloom/prepare/line_integrals.h"
+#include "rayloom/reconstruct/reconstruct.h"
+#include "rayloom/reconstruct/reduce.h"
+#include "rayloom/volume/volume.h"
+
+namespace rayloom::tools {
+
+namespace {
+
+struct Arguments {
+  std::string scan, output, size, centre, coverage = "auto", filter = "ramp", format = "slices", type = "float32",
+                                          range, memory;
+  std::optional<double> voxel, slice;
+  double cutoff = 1;
+  int bin = 1, every = 1;
+  std::optional<int> threads;
+  std::vector<std::string> settings;
+  bool overwrite = false;
+};
+
+std::optional<Coverage> coverage_from(const std::string& name) {
+  if (name == "auto") return {};
+  if (name == "symmetric") return Coverage::symmetric;
+  if (name == "displaced") return Coverage::displaced;
+  throw InvalidOption("--coverage: '" + name + "'; must be auto, symmetric or displaced");
+}
+
+GridRequest grid_request(const Arguments& given) {
+  GridRequest request{.voxel_mm = given.voxel, .slice_mm = given.slice};
+  if (!given.size.empty()) {
+    const auto n = parse_numbers("--size", given.size, 3);
+    for (const double value : n)
+      if (value < 1 || value > 1e5 || value != std::floor(value))
+        throw InvalidOption("--size: '" + given.size + "'; must be three whole numbers from 1 to 100000");
+    request.size = {int(n[0]), int(n[1]), int(n[2])};
+  }
+  if (!given.centre.empty()) {
+    const auto c = parse_numbers("--centre", given.centre, 3);
+    request.centre_mm = Vec3(c[0], c[1], c[2]);
+  }
+  return request;
+}
+
+/// Line integrals of a scan, reduced as asked, as the reconstruction reads them.
+struct Input {
+  std::shared_ptr<LineIntegrals> integrals;
+  Geometry geometry;
+  ProjectionSource source;
+};
+
+Input open_input(const Scan& scan, int bin, int every_nth, const Hooks& hooks) {
+  Input input;
+  input.integrals = std::make_shared<LineIntegrals>(scan, hooks);
+  const ProjectionSource full{
+      [integrals = input.integrals](int view, int views, int row, int rows, std::span<float> out) {
+        integrals->read(view, views, row, rows, out);
+      },
+      scan.images.sinograms ? ProjectionSource::Stored::by_row : ProjectionSource::Stored::by_view};
+  const Geometry fewer = every(scan.geometry, every_nth);
+  input.geometry = binned(fewer, bin);
+  input.source = binned(fewer, every(scan.geometry, full, every_nth), bin);
+  return input;
+}
+
+/// Least and greatest value of a coarse reconstruction (at most 128 voxels each way, quick views), for 16-bit output.
+std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given, const ReconstructOptions& options,
+                                       const Hooks& hooks) {
+  const Detector& d = scan.geometry.detector;
+  const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
+  const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
+  const Input input = open_input(scan, std::min(bin, d.columns), nth, hooks);
+  ReconstructOptions coarse = options;
+  coarse.coverage = coverage_from(given.coverage);
+  const auto plan = plan_reconstruction(input.geometry, {}, coarse);
+  float low = 0, high = 0;
+  reconstruct(input.geometry, input.source, plan, coarse, [&](int, std::span<const float> slice) {
+    const auto [least, most] = std::minmax_element(slice.begin(), slice.end());
+    low = std::min(low, *least);
+    high = std::max(high, *most);
+  });
+  const double margin = 0.1 * std::max(double(high) - double(low), 1e-6);
+  return {low - margin, high + margin};
+}
+
+int run(const Context& context, const Arguments& given) {
+  const Hooks hooks = context.hooks();
+  refuse_existing(given.output, given.overwrite);
+  const Scan scan = read_scan(given.scan, given.settings);
+  if (scan.images.projections.empty())
+    throw BadInput(given.scan + ": images.projections: missing; must name the projections to reconstruct");
+
+  ReconstructOptions options;
+  options.filter = {window_from(given.filter), given.cutoff};
+  options.coverage = coverage_from(given.coverage);
+  options.threads = given.threads;
+  if (!given.memory.empty()) options.memory_bytes = parse_bytes("--memory", given.memory);
+  options.validate();
+
+  VolumeCoding coding;
+  coding.format = volume_format_from(given.format);
+  if (given.type == "uint16")
+    coding.type = SampleType::uint16;
+  else if (given.type != "float32")
+    throw InvalidOption("--type: '" + given.type + "'; must be float32 or uint16");
+  if (!given.range.empty() && coding.type != SampleType::uint16)
+    throw InvalidOption("--range: '" + given.range + "'; goes with --type uint16 only");
+
+  const Input input = open_input(scan, given.bin, given.every, hooks);
+  const auto plan = plan_reconstruction(input.geometry, grid_request(given), options);
+  if (plan.redundancy.missing_arc_rad > 0)
+    hooks.warn("the views cover " + to_text(std::round(degrees(plan.redundancy.views.arc_rad) * 100) / 100) +
+               " degrees, " + to_text(std::round(degrees(plan.redundancy.missing_arc_rad) * 100) / 100) +
+               " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
+  if (coding.type == SampleType::uint16) {
+    if (given.range.empty()) {
+      std::tie(coding.low_per_mm, coding.high_per_mm) = coarse_range(scan, given, options, hooks);
+    } else {
+      const auto limits = parse_numbers("--range", given.range, 2);
+      coding.low_per_mm = limits[0];
+      coding.high_per_mm = limits[1];
+    }
+  }
+
+  VolumeWriter writer(given.output, plan.grid, coding, given.overwrite ? Overwrite::yes : Overwrite::no);
+  const auto times = reconstruct(
+      input.geometry, input.source, plan, options, [&](int, std::span<const float> slice) { writer.append(slice); },
+      hooks);
+
+  const PrepareCounts counts = input.integrals->counts();
+  const Grid& grid = plan.grid;
+  nlohmann::ordered_json record;
+  record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
+                    {"description", to_json(scan)}};
+  record["reconstruction"] = {{"beam", to_string(input.geometry.beam)},
+                              {"filter", given.filter},
+                              {"cutoff_fraction", given.cutoff},
+                              {"view_weights", plan.redundancy.name},
+                              {"views", input.geometry.angles_rad.size()},
+                              {"arc_deg", degrees(plan.redundancy.views.arc_rad)},
+                              {"missing_arc_deg", degrees(plan.redundancy.missing_arc_rad)},
+                              {"bin", given.bin},
+                              {"every", given.every},
+                              {"field_of_view_radius_mm", plan.field.radius_mm},
+                              {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
+                              {"slabs", plan.slabs},
+                              {"memory_bytes", plan.memory_bytes}};
+  record["samples"] = {{"read", counts.samples},
+                       {"non_positive_raised", counts.non_positive},
+                       {"saturated", counts.saturated},
+                       {"defect_pixels", counts.defects},
+                       {"dead_pixels", counts.dead}};
+  writer.finish(record);
+
+  if (counts.non_positive > 0)
+    hooks.warn(
+        std::to_string(counts.non_positive) + " of " + std::to_string(counts.samples) +
+        " samples had no signal above dark and were raised to the least transmission; the part is too thick or too "
+        "dense there, so values along those rays are too low");
+  if (counts.saturated > 0)
+    hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
+               " samples are saturated; thin places there are measured too thick");
+  context.say(given.output + ": " + std::to_string(grid.nx) + " x " + std::to_string(grid.ny) + " x " +
+              std::to_string(grid.nz) + " voxels of " + to_text(grid.voxel_mm) + " mm, " +
+              to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
+              std::to_string(input.geometry.angles_rad.size()) + " views");
+  nlohmann::ordered_json answer = {
+      {"volume", given.output},
+      {"size", {grid.nx, grid.ny, grid.nz}},
+      {"voxel_mm", grid.voxel_mm},
+      {"centre_mm", {grid.centre_mm.x(), grid.centre_mm.y(), grid.centre_mm.z()}},
+      {"clipped", writer.clipped()},
+      {"seconds", {{"prepare", times.prepare_s}, {"backproject", times.backproject_s}, {"write", times.write_s}}}};
+  answer.update(record["reconstruction"]);
+  context.result(answer);
+  return Exit::done;
+}
+
+}  // namespace
+
+void add_reconstruct(CLI::App& program) {
+  auto given = std::make_shared<Arguments>();
+  CLI::App* command = add_command(
+      program, "reconstruct", "The volume: filtered back-projection of a scan (parallel, fan, cone beam).",
+      {"rayloom reconstruct scan.json -o volume", "rayloom reconstruct scan.json -o quick --bin 4 --every 2",
+       "rayloom reconstruct scan.json -o slice --slice 0 --set detector.axis_column=254.2"},
+      [given](const Context& context) { return run(context, *given); });
+  command->add_option("SCAN", given->scan, "scan file")->required();
+  command->add_option("-o,--output", given->output, "volume folder to write")->required();
+  command->add_flag("--overwrite", given->overwrite, "replace the volume if it exists");
+  command
+      ->add_option("--set", given->settings,
+                   "KEY=VALUE of the scan file to use instead, e.g. detector.axis_column=254.2")
+      ->allow_extra_args(false);
+
+  const std::string grid = "Grid";
+  command->add_option("--voxel", given->voxel, "voxel edge, mm (pixel pitch / magnification)")->group(grid);
+  command->add_option("--size", given->size, "NX,NY,NZ voxels (the field of view)")->group(grid);
+  command
+      ->add_option("--centre", given->centre,
+                   "X,Y,Z of the grid's centre, mm (the origin; without --size the middle of the field of view)")
+      ->group(grid);
+  command->add_option("--slice", given->slice, "one slice at this height Z, mm")->group(grid);
+
+  const std::string method = "Method";
+  command
+      ->add_option("--filter", given->filter,
+                   "none, ramp, shepp-logan, hann, hamming or cosine (ramp; hann for noisy scans; none: plain "
+                   "back-projection, for learning)")
+      ->group(method);
+  command->add_option("--cutoff", given->cutoff, "fraction of Nyquist at which the filter ends, 0 to 1 (1)")
+      ->group(method);
+  command->add_option("--coverage", given->coverage, "auto, symmetric or displaced detector (auto)")->group(method);
+  command->add_option("--bin", given->bin, "average N x N pixels, for quick looks (1)")->group(method);
+  command->add_option("--every", given->every, "use every Nth view, for quick looks (1)")->group(method);
+
+  const std::string files = "Output and resources";
+  command->add_option("--format", given->format, "slices (a TIFF each), bigtiff or raw with NRRD header (slices)")
+      ->group(files);
+  command->add_option("--type", given->type, "float32, or uint16 over --range (float32)")->group(files);
+  command->add_option("--range", given->range, "LO,HI in 1/mm that uint16 spans (from a coarse reconstruction)")
+      ->group(files);
+  command->add_option("--memory", given->memory, "most memory to use, e.g. 500M or 4G (half of what is free)")
+      ->group(files);
+  command->add_option("--threads", given->threads, "threads to use (all)")->group(files);
+}
+
+}  // namespace rayloom::tools
