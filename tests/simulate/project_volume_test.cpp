@@ -1,7 +1,9 @@
 #include "rayloom/simulate/project_volume.h"
 
 #include <doctest/doctest.h>
+
 #include <omp.h>
+#include <Eigen/Geometry>
 
 #include <algorithm>
 #include <cmath>

@@ -57,7 +57,7 @@ constexpr int rows = 300, columns = 400;
 constexpr double pixels = rows * columns;
 
 std::vector<float> exposed(const RawDetector& detector, double line_integral, std::uint64_t exposure) {
-  const std::vector<float> view(std::size_t(pixels), float(line_integral));
+  const std::vector<float> view(static_cast<std::size_t>(pixels), static_cast<float>(line_integral));
   std::vector<float> counts(view.size());
   expose(detector, detector_pattern(detector, rows, columns), view, exposure, counts);
   return counts;
