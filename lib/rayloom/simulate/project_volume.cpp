@@ -66,6 +66,8 @@ double line_integral(const Volume& volume, const Ray& ray) {
   keep_inside(a_at, a_slope, a.size, low, high);
   keep_inside(b_at, b_slope, b.size, low, high);
 
+  if (low > high) return 0;  // also where a nearly level ray makes `low` too large for an int
+
   double sum = 0;
   for (int n = int(std::ceil(low)); n <= high; ++n) {
     const Neighbours at_a(a, a_at + n * a_slope), at_b(b, b_at + n * b_slope);
