@@ -19,7 +19,7 @@ struct Axis {
 /// Narrows [low, high] to where -1 < at + slope n < size: farther out every neighbour of the sample is 0.
 void keep_inside(double at, double slope, int size, double& low, double& high) {
   if (slope == 0) {
-    if (!(at > -1 && at < size)) high = low - 1;
+    if (!(at > -1 && at < size)) high = -1;  // low is never below 0
     return;
   }
   const double a = (-1 - at) / slope, b = (size - at) / slope;
