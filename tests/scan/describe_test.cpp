@@ -312,11 +312,11 @@ TEST_SUITE("describe: images that do not belong") {
   }
 
   TEST_CASE("a lone image that shows nothing new is neither open beam nor dark") {
-    const Folder folder;  // the turntable stood still
-    Counts counts;
+    const Folder folder;  // the turntable stood still, no noise
+    const auto stored = [](double p) { return 20000 * std::exp(-p); };
     for (int i = 0; i < 12; ++i)
-      write(folder.path / numbered("v/v_", i), view(0, std::ref(counts)));
-    write(folder.path / "x.tif", view(0, std::ref(counts)));
+      write(folder.path / numbered("v/v_", i), view(0, stored));
+    write(folder.path / "x.tif", view(0, stored));
     CHECK(level(describe_folder(folder.path, whole(folder)).scan->images.open).empty());
   }
 
@@ -652,6 +652,7 @@ TEST_SUITE("describe: what the samples mean") {
     const Folder clean;
     write_views(clean.path, "v_", 12, 30, [](double p) { return 6000 * std::exp(-p); });
     CHECK_FALSE(describe_folder(clean.path, whole(clean)).scan->images.saturation);
+    write_views(clean.path, "v_", 12, 30, [](double p) { return 4000 * std::exp(-p); });
     Image chance = view(0, [](double p) { return 4000 * std::exp(-p); });
     chance.at(2, 2) = 4095;
     write(clean.path / "v_0000.tif", chance);
