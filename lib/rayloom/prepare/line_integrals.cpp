@@ -105,7 +105,7 @@ void LineIntegrals::plan_mends() {
       look(1, 0);
     }
     if (found.empty())
-      throw BadInput(scan_.file.string() + ": the pixel at " + place_of(pixel, columns) +
+      throw BadInput(scan_.file.string() + ": images.defects: the pixel at " + place_of(pixel, columns) +
                      " and every other in its row and column are defects or dead; some must be good");
     mends_.push_back({pixel, found.front(), found.back()});
   }
