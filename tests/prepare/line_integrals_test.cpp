@@ -4,7 +4,6 @@
 
 #include <cmath>
 #include <functional>
-#include <mutex>
 #include <nlohmann/json.hpp>
 #include <random>
 #include <thread>
@@ -156,13 +155,13 @@ TEST_SUITE("every kind of image: values by hand") {
   }
 
   TEST_CASE("a negative scale turns saturation round") {
-    // Stored 0 is bright here: real = 255 - stored; full scale 5 stored is 250 real, and lower stored values exceed it.
+    // Real = 255 - stored: what is stored at or above 5 is at or below 250 as a real value.
     const ScanFolder in(1, 1, 3);
-    in.put_view(0, {0, 5, 6}, SampleType::uint8);
+    in.put_view(0, {4, 5, 6}, SampleType::uint8);
     const LineIntegrals integrals(
         in.scan({{"kind", "transmission"}, {"scale", -1}, {"offset", 255}, {"saturation", 5}}));
     all_of(integrals, in);
-    CHECK(integrals.counts().saturated == 1);  // only 5 and above, as stored, mean full scale
+    CHECK(integrals.counts().saturated == 2);
   }
 
   TEST_CASE("corrected with one level and with one a view") {
@@ -418,9 +417,11 @@ TEST_SUITE("air level from the border") {
     }
   }
 
-  TEST_CASE("a truncated part is bright on one side only") {
-    const auto right = [](int, int c) { return c > 5; };
-    CHECK(border_level(view_of(60, 60, 800, 0, right)) == 800);
+  TEST_CASE("a truncated part leaves air on one side only") {
+    const std::function<bool(int, int)> parts[] = {[](int, int c) { return c > 5; }, [](int, int c) { return c < 54; },
+                                                   [](int r, int) { return r > 5; }, [](int r, int) { return r < 54; }};
+    for (const auto& part : parts)
+      CHECK(border_level(view_of(60, 60, 800, 0, part)) == 800);
   }
 
   TEST_CASE("each view of a scan gets its own with progress") {

@@ -126,54 +126,58 @@ Interval own_interval(const Solid& solid, const Vec3& o, const Vec3& d) {
   return span;
 }
 
-Interval interval_of(const Solid& solid, const Ray& ray) {
-  const Vec3 from_centre = ray.origin - solid.centre_mm;
-  Interval span;
-  if (solid.rotation_rad.isZero(0)) {
-    span = own_interval(solid, from_centre, ray.direction);
-  } else {
-    const Eigen::Matrix3d back = turn_of(solid).transpose();
-    span = own_interval(solid, back * from_centre, back * ray.direction);
-  }
-  for (const auto& clip : solid.clip)
-    cut_half_space(span, clip.normal.dot(ray.direction), clip.normal.dot(ray.origin), clip.offset_mm);
-  return span;
+constexpr double square(double x) {
+  return x * x;
 }
 
-/// Calls `piece(length, solids)` for each stretch of the line in which the same solids lie, from first to last;
-/// `solids` are indices in file order.
-template <class Piece>
-void sweep(const std::vector<Solid>& solids, const Ray& ray, const Piece& piece) {
-  struct Hit {
-    Interval span;
-    std::size_t solid;
-  };
-  std::vector<Hit> hits;
-  std::vector<double> cuts;
-  for (std::size_t i = 0; i < solids.size(); ++i)
-    if (const Interval span = interval_of(solids[i], ray); !span.empty()) {
-      hits.push_back({span, i});
-      cuts.push_back(span.from);
-      cuts.push_back(span.to);
-    }
-  std::sort(cuts.begin(), cuts.end());
-  std::vector<std::size_t> inside;
-  for (std::size_t c = 0; c + 1 < cuts.size(); ++c) {
-    if (!(cuts[c] < cuts[c + 1])) continue;
-    const double middle = (cuts[c] + cuts[c + 1]) / 2;
-    inside.clear();
-    for (const Hit& hit : hits)
-      if (hit.span.from <= middle && middle < hit.span.to) inside.push_back(hit.solid);
-    if (!inside.empty()) piece(cuts[c + 1] - cuts[c], inside);
+/// Radius of a sphere about the solid's centre that holds it.
+double bounding_radius(const Solid& solid) {
+  switch (solid.shape) {
+    case Solid::Shape::ellipsoid:
+      return solid.semi_axes_mm.maxCoeff();
+    case Solid::Shape::box:
+      return solid.size_mm.norm() / 2;
+    case Solid::Shape::capsule:
+      return solid.length_mm / 2 + solid.radius_mm;
+    case Solid::Shape::cylinder:
+      return std::sqrt(square(solid.semi_axes_mm.maxCoeff()) + square(solid.length_mm / 2));
+    case Solid::Shape::cone:
+      break;
   }
+  return std::sqrt(square(solid.radius_mm) + square(solid.length_mm / 2));
 }
 
-/// Position in `inside` of the lowest solid that still counts: the last `replace`, or the first of all.
-std::size_t first_counted(const std::vector<Solid>& solids, const std::vector<std::size_t>& inside) {
-  for (std::size_t i = inside.size(); i-- > 0;)
-    if (solids[inside[i]].mode == Solid::Mode::replace) return i;
-  return 0;
-}
+/// A solid made ready for many rays: its turn as a matrix, and a ball that holds it (widened against rounding).
+struct Prepared {
+  const Solid* solid;
+  Eigen::Matrix3d back;  // from part to solid
+  bool turned;
+  double reach2;
+
+  explicit Prepared(const Solid& s)
+      : solid(&s),
+        back(turn_of(s).transpose()),
+        turned(!s.rotation_rad.isZero(0)),
+        reach2(square(bounding_radius(s)) * (1 + 1e-9)) {}
+
+  /// Where the ray lies inside, empty if nowhere.
+  Interval interval(const Ray& ray) const {
+    const Vec3 from_centre = ray.origin - solid->centre_mm;
+    // Most solids are small and missed by most rays: their ball says so at once.
+    if (from_centre.cross(ray.direction).squaredNorm() > reach2) return {1, 0};
+    Interval span = turned ? own_interval(*solid, back * from_centre, back * ray.direction)
+                           : own_interval(*solid, from_centre, ray.direction);
+    for (const auto& clip : solid->clip)
+      cut_half_space(span, clip.normal.dot(ray.direction), clip.normal.dot(ray.origin), clip.offset_mm);
+    return span;
+  }
+
+  bool contains(const Vec3& point) const {
+    if ((point - solid->centre_mm).squaredNorm() > reach2) return false;
+    const Interval span = interval({point, Vec3::UnitZ()});
+    return span.from <= 0 && 0 <= span.to && !span.empty();
+  }
+};
 
 Vec3 vector_from(const std::vector<double>& v) {
   return {v[0], v[1], v[2]};
@@ -249,28 +253,10 @@ Solid read_solid(const JsonFields& entry, Phantom& phantom) {
   return solid;
 }
 
-/// Radius of a sphere about the solid's centre that holds it.
-double bounding_radius(const Solid& solid) {
-  switch (solid.shape) {
-    case Solid::Shape::ellipsoid:
-      return solid.semi_axes_mm.maxCoeff();
-    case Solid::Shape::box:
-      return solid.size_mm.norm() / 2;
-    case Solid::Shape::capsule:
-      return solid.length_mm / 2 + solid.radius_mm;
-    case Solid::Shape::cylinder:
-      return std::hypot(solid.semi_axes_mm.maxCoeff(), solid.length_mm / 2);
-    case Solid::Shape::cone:
-      break;
-  }
-  return std::hypot(solid.radius_mm, solid.length_mm / 2);
-}
-
 }  // namespace
 
 bool Solid::contains(const Vec3& point_mm) const {
-  const Interval span = interval_of(*this, {point_mm, Vec3::UnitZ()});
-  return span.from <= 0 && 0 <= span.to && !span.empty();
+  return Prepared(*this).contains(point_mm);
 }
 
 double Solid::volume_mm3() const {
@@ -306,28 +292,84 @@ std::vector<double> Phantom::attenuations(std::optional<double> energy) const {
   return values;
 }
 
-double Phantom::value_at(const Vec3& point_mm, std::span<const double> attenuation) const {
-  double value = 0;
-  for (const Solid& solid : solids)
-    if (solid.contains(point_mm)) value = attenuation[solid.substance] + (solid.mode == Solid::Mode::add ? value : 0);
-  return value;
+struct Tracer::Solids {
+  std::vector<Prepared> list;
+  bool only_add = true;
+};
+
+Tracer::Tracer(const Phantom& phantom) : solids_(std::make_unique<Solids>()) {
+  for (const Solid& solid : phantom.solids) {
+    solids_->list.emplace_back(solid);
+    solids_->only_add = solids_->only_add && solid.mode == Solid::Mode::add;
+  }
 }
 
-double Phantom::line_integral(const Ray& ray, std::span<const double> attenuation) const {
+Tracer::~Tracer() = default;
+
+template <class Piece>
+void Tracer::sweep(const Ray& ray, Scratch& scratch, const Piece& piece) const {
+  auto& [hits, cuts] = scratch;
+  hits.clear();
+  cuts.clear();
+  for (std::size_t i = 0; i < solids_->list.size(); ++i)
+    if (const Interval span = solids_->list[i].interval(ray); !span.empty()) {
+      hits.push_back({span.from, span.to, i});
+      cuts.push_back(span.from);
+      cuts.push_back(span.to);
+    }
+  if (solids_->only_add) {  // every solid counts over its whole length
+    for (const auto& hit : hits)
+      piece(hit.to - hit.from, solids_->list[hit.solid].solid->substance);
+    return;
+  }
+  std::sort(cuts.begin(), cuts.end());
+  for (std::size_t c = 0; c + 1 < cuts.size(); ++c) {
+    if (!(cuts[c] < cuts[c + 1])) continue;
+    const double middle = (cuts[c] + cuts[c + 1]) / 2, length = cuts[c + 1] - cuts[c];
+    // From the topmost solid downwards until one takes the place of what is below it.
+    for (std::size_t i = hits.size(); i-- > 0;) {
+      if (!(hits[i].from <= middle && middle < hits[i].to)) continue;
+      const Solid& solid = *solids_->list[hits[i].solid].solid;
+      piece(length, solid.substance);
+      if (solid.mode == Solid::Mode::replace) break;
+    }
+  }
+}
+
+double Tracer::line_integral(const Ray& ray, std::span<const double> attenuation, Scratch& scratch) const {
   double sum = 0;
-  sweep(solids, ray, [&](double length, const std::vector<std::size_t>& inside) {
-    for (std::size_t i = first_counted(solids, inside); i < inside.size(); ++i)
-      sum += length * attenuation[solids[inside[i]].substance];
-  });
+  sweep(ray, scratch, [&](double length, std::size_t substance) { sum += length * attenuation[substance]; });
   return sum;
 }
 
-void Phantom::lengths(const Ray& ray, std::span<double> length_mm) const {
+void Tracer::lengths(const Ray& ray, std::span<double> length_mm, Scratch& scratch) const {
   std::fill(length_mm.begin(), length_mm.end(), 0.0);
-  sweep(solids, ray, [&](double length, const std::vector<std::size_t>& inside) {
-    for (std::size_t i = first_counted(solids, inside); i < inside.size(); ++i)
-      length_mm[solids[inside[i]].substance] += length;
-  });
+  sweep(ray, scratch, [&](double length, std::size_t substance) { length_mm[substance] += length; });
+}
+
+double Tracer::value_at(const Vec3& point_mm, std::span<const double> attenuation) const {
+  double value = 0;
+  for (std::size_t i = solids_->list.size(); i-- > 0;) {
+    const Prepared& prepared = solids_->list[i];
+    if (!prepared.contains(point_mm)) continue;
+    value += attenuation[prepared.solid->substance];
+    if (prepared.solid->mode == Solid::Mode::replace) break;
+  }
+  return value;
+}
+
+double Phantom::value_at(const Vec3& point_mm, std::span<const double> attenuation) const {
+  return Tracer(*this).value_at(point_mm, attenuation);
+}
+
+double Phantom::line_integral(const Ray& ray, std::span<const double> attenuation) const {
+  Tracer::Scratch scratch;
+  return Tracer(*this).line_integral(ray, attenuation, scratch);
+}
+
+void Phantom::lengths(const Ray& ray, std::span<double> length_mm) const {
+  Tracer::Scratch scratch;
+  Tracer(*this).lengths(ray, length_mm, scratch);
 }
 
 Phantom::Extent Phantom::extent() const {
@@ -362,6 +404,7 @@ void rasterise_slice(const Phantom& phantom, std::span<const double> attenuation
                      int subsamples, std::span<float> slice) {
   if (subsamples < 1) throw InvalidOption("subsamples: " + std::to_string(subsamples) + "; must be at least 1");
   const auto part = [subsamples](int i) { return (i + 0.5) / subsamples - 0.5; };
+  const Tracer tracer(phantom);
 #pragma omp parallel for schedule(dynamic, 4)
   for (int j = 0; j < grid.ny; ++j)
     for (int i = 0; i < grid.nx; ++i) {
@@ -369,7 +412,7 @@ void rasterise_slice(const Phantom& phantom, std::span<const double> attenuation
       for (int a = 0; a < subsamples; ++a)
         for (int b = 0; b < subsamples; ++b)
           for (int c = 0; c < subsamples; ++c)
-            sum += phantom.value_at(grid.centre_of(i + part(a), j + part(b), k + part(c)), attenuation);
+            sum += tracer.value_at(grid.centre_of(i + part(a), j + part(b), k + part(c)), attenuation);
       slice[std::size_t(j) * std::size_t(grid.nx) + std::size_t(i)] =
           float(sum / (subsamples * subsamples * subsamples));
     }

@@ -2,6 +2,7 @@
 /// Phantoms: lists of convex solids, later ones on top, with exact line integrals.
 #pragma once
 #include <filesystem>
+#include <memory>
 #include <optional>
 #include <span>
 #include <string>
@@ -76,6 +77,37 @@ class Phantom {
     double radius_mm, z_low_mm, z_high_mm;
   };
   Extent extent() const;
+};
+
+/// A phantom made ready for many rays. Keeps a reference: the phantom must outlive it and stay as it is. Const methods
+/// may be called from several threads at once, each with its own scratch.
+class Tracer {
+ public:
+  /// Grows to what a ray needs and is used again, so that tracing does not allocate.
+  struct Scratch {
+    struct Hit {
+      double from, to;
+      std::size_t solid;
+    };
+    std::vector<Hit> hits;
+    std::vector<double> cuts;
+  };
+
+  explicit Tracer(const Phantom& phantom);
+  ~Tracer();
+  Tracer(const Tracer&) = delete;
+  Tracer& operator=(const Tracer&) = delete;
+
+  /// As the methods of Phantom with these names.
+  double line_integral(const Ray& ray, std::span<const double> attenuation_per_mm, Scratch& scratch) const;
+  void lengths(const Ray& ray, std::span<double> length_mm, Scratch& scratch) const;
+  double value_at(const Vec3& point_mm, std::span<const double> attenuation_per_mm) const;
+
+ private:
+  template <class Piece>
+  void sweep(const Ray& ray, Scratch& scratch, const Piece& piece) const;
+  struct Solids;
+  std::unique_ptr<Solids> solids_;
 };
 
 /// Reads a phantom file: { "rayloom_phantom": 1, "title", "source", "energy_kev", "solids": [ .. ] } with the solids as

@@ -105,8 +105,8 @@ void LineIntegrals::plan_mends() {
       look(1, 0);
     }
     if (found.empty())
-      throw BadInput(scan_.file.string() + ": images.defects: the pixel at " + place_of(pixel, columns) +
-                     " and every other in its row and column are defects or dead; some must be good");
+      throw BadInput(scan_.file.string() + (defects_ > 0 ? ": images.defects" : ": images.open") + ": the pixel at " +
+                     place_of(pixel, columns) + " is bad, and so are all in its row and column; some must be good");
     mends_.push_back({pixel, found.front(), found.back()});
   }
 }

@@ -107,13 +107,18 @@ float* column_of(Slab& slab, int i, int j) {
   return slab.samples.data() + (std::size_t(j) * std::size_t(slab.grid.nx) + std::size_t(i)) * slab.stride;
 }
 
-void stack_tile(const ColumnMap& map, const ViewBatch& batch, Slab& slab, const TileRange& range) {
+struct Direction {
+  double cos_b, sin_b;
+};
+
+void stack_tile(const ColumnMap& map, const std::vector<Direction>& directions, const ViewBatch& batch, Slab& slab,
+                const TileRange& range) {
   const int offset = slab.first_slice - batch.first_line;
   for_columns(slab, range, [&](int i, int j, double x, double y) {
     float* sum = column_of(slab, i, j);
     for (int view = 0; view < batch.views; ++view) {
-      const double b = batch.angles_rad[std::size_t(view)];
-      const Footprint at = map.at(x, y, std::cos(b), std::sin(b));
+      const auto [cos_b, sin_b] = directions[std::size_t(view)];
+      const Footprint at = map.at(x, y, cos_b, sin_b);
       const int c = int(at.column);
       const float f = float(at.column - c);
       add_blend(batch.column(view, c) + offset, batch.column(view, c + 1) + offset, at.weight * (1 - f), at.weight * f,
@@ -122,14 +127,14 @@ void stack_tile(const ColumnMap& map, const ViewBatch& batch, Slab& slab, const 
   });
 }
 
-void cone_tile(const ColumnMap& map, const HeightMap& heights, const ViewBatch& batch, Slab& slab,
-               const TileRange& range, std::vector<float>& line) {
+void cone_tile(const ColumnMap& map, const HeightMap& heights, const std::vector<Direction>& directions,
+               const ViewBatch& batch, Slab& slab, const TileRange& range, std::vector<float>& line) {
   const double z0 = slab.grid.z_mm(0), dz = slab.grid.voxel_mm;
   const int end_slice = slab.first_slice + slab.slices;
   for (int chunk = slab.first_slice; chunk < end_slice; chunk += z_chunk) {
     const int chunk_end = std::min(chunk + z_chunk, end_slice);
     for (int view = 0; view < batch.views; ++view) {
-      const double b = batch.angles_rad[std::size_t(view)], cos_b = std::cos(b), sin_b = std::sin(b);
+      const auto [cos_b, sin_b] = directions[std::size_t(view)];
       for_columns(slab, range, [&](int i, int j, double x, double y) {
         const Footprint at = map.at(x, y, cos_b, sin_b);
         const int c = int(at.column);
@@ -210,6 +215,11 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
 
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
   const ColumnMap map(geometry);
+  std::vector<Direction> directions;
+  for (int view = 0; view < batch.views; ++view) {
+    const double b = batch.angles_rad[std::size_t(view)];
+    directions.push_back({std::cos(b), std::sin(b)});
+  }
   const int tiles_x = (slab.grid.nx + tile - 1) / tile, tiles_y = (slab.grid.ny + tile - 1) / tile;
   std::vector<std::vector<float>> lines(std::size_t(threads),
                                         std::vector<float>(std::size_t(batch.lines) + vector_width));
@@ -217,9 +227,9 @@ void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, i
     const int i0 = t % tiles_x * tile, j0 = t / tiles_x * tile;
     const TileRange range{i0, std::min(i0 + tile, slab.grid.nx), j0, std::min(j0 + tile, slab.grid.ny)};
     if (geometry.beam == Beam::cone)
-      cone_tile(map, HeightMap(geometry), batch, slab, range, lines[std::size_t(thread)]);
+      cone_tile(map, HeightMap(geometry), directions, batch, slab, range, lines[std::size_t(thread)]);
     else
-      stack_tile(map, batch, slab, range);
+      stack_tile(map, directions, batch, slab, range);
   });
 }
 

@@ -35,10 +35,10 @@ struct GridRequest {
 Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridRequest& request);
 
 struct ReconstructOptions {
-  FilterOptions filter;
-  std::optional<Coverage> coverage;         ///< Default: automatic_coverage.
-  std::optional<std::size_t> memory_bytes;  ///< Budget; default: half of what the machine has free.
-  std::optional<int> threads;               ///< Default: all that OpenMP offers.
+  FilterOptions filter{};
+  std::optional<Coverage> coverage{};         ///< Default: automatic_coverage.
+  std::optional<std::size_t> memory_bytes{};  ///< Budget; default: half of what the machine has free.
+  std::optional<int> threads{};               ///< Default: all that OpenMP offers.
 
   /// @throws InvalidOption naming the option, its value and what must hold.
   void validate() const;

@@ -11,17 +11,22 @@ namespace {
 
 constexpr int phases = 1024;  // sub-pixel positions at which the taps are tabulated; between them they are interpolated
 
-double lanczos3(double x) {
+/// sinc(x) under a Kaiser window of half width 3 and shape 4.5, which of all shapes comes closest to the ideal
+/// interpolator up to a quarter of the sampling frequency. @par Source  Kaiser & Schafer 1980, IEEE Trans. ASSP
+/// 28(1):105-107 (the window).
+double windowed_sinc(double x) {
+  constexpr double shape = 4.5, half_width = 3;
   if (std::abs(x) < 1e-9) return 1;
-  if (std::abs(x) >= 3) return 0;
-  return 3 * std::sin(pi * x) * std::sin(pi * x / 3) / (pi * pi * x * x);
+  if (std::abs(x) >= half_width) return 0;
+  const double inside = std::sqrt(1 - x * x / (half_width * half_width));
+  return std::sin(pi * x) / (pi * x) * std::cyl_bessel_i(0.0, shape * inside) / std::cyl_bessel_i(0.0, shape);
 }
 
 std::array<double, 6> exact_taps(double fraction) {
   std::array<double, 6> taps;
   double sum = 0;
   for (int i = 0; i < 6; ++i)
-    sum += taps[std::size_t(i)] = lanczos3(fraction - (i - 2));
+    sum += taps[std::size_t(i)] = windowed_sinc(fraction - (i - 2));
   for (double& tap : taps)
     tap /= sum;
   return taps;

@@ -16,11 +16,12 @@ Geometry ideal_geometry(const Geometry& geometry);
 
 /// Resamples views of a turned detector onto the ideal one. Both lie in planes through the same rays, so the map is a
 /// homography, the same in every view and exact for every circular orbit; values between pixels come from a separable
-/// six-tap sinc under a Lanczos window, its weights normalised to 1. Beyond the turned detector its nearest pixel
+/// six-tap sinc under a Kaiser window, its weights normalised to 1. Beyond the turned detector its nearest pixel
 /// counts.
 ///
-/// Loss: the amplitude of a wave of f cycles a pixel is kept within 1 % up to f = 0.25 and falls to about one half at
-/// Nyquist.
+/// Loss: a wave of f cycles a pixel is kept within 0.6 % up to f = 0.25 wherever it is read; half-way between pixels
+/// 83 % of it is left at f = 0.35, 34 % at 0.45 and nothing at Nyquist. A slope is read within 0.011 pixel of its
+/// place.
 class Resampler {
  public:
   /// @param geometry  Of the turned detector.

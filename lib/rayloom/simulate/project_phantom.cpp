@@ -13,19 +13,25 @@ void project_phantom(const Phantom& phantom, std::span<const double> attenuation
   const int rows = geometry.detector.rows, columns = geometry.detector.columns;
   const bool as_line_integral = sampling.average == PixelSampling::Average::line_integral;
   const auto part = [n](int i) { return (i + 0.5) / n - 0.5; };
-#pragma omp parallel for schedule(dynamic, 1)
-  for (int r = 0; r < rows; ++r)
-    for (int c = 0; c < columns; ++c) {
+  const Tracer tracer(phantom);
+  const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
+#pragma omp parallel
+  {
+    Tracer::Scratch scratch;
+#pragma omp for schedule(dynamic, 64)
+    for (std::size_t pixel = 0; pixel < pixels; ++pixel) {
+      const int r = int(pixel / std::size_t(columns)), c = int(pixel % std::size_t(columns));
       double sum = 0;
       for (int i = 0; i < n; ++i)
         for (int j = 0; j < n; ++j) {
           const Ray ray = ray_to(geometry, angle_rad, {r + part(i), c + part(j)});
-          const double p = phantom.line_integral(ray, attenuation);
+          const double p = tracer.line_integral(ray, attenuation, scratch);
           sum += as_line_integral ? p : std::exp(-p);
         }
       const double mean = sum / (n * n);
-      view[std::size_t(r) * std::size_t(columns) + std::size_t(c)] = float(as_line_integral ? mean : -std::log(mean));
+      view[pixel] = float(as_line_integral ? mean : -std::log(mean));
     }
+  }
 }
 
 }  // namespace rayloom

@@ -16,7 +16,8 @@ struct PixelSampling {
   } average = Average::line_integral;
 };
 
-/// Line integrals of one view, rows x columns, row-major. Rows run in parallel; the result does not depend on threads.
+/// Line integrals of one view, rows x columns, row-major. Pixels run in parallel; the result does not depend on
+/// threads.
 /// @param attenuation_per_mm  One a substance, see Phantom::attenuations.
 void project_phantom(const Phantom& phantom, std::span<const double> attenuation_per_mm, const Geometry& geometry,
                      double angle_rad, const PixelSampling& sampling, std::span<float> view);
