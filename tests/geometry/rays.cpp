@@ -83,6 +83,12 @@ TEST_SUITE("rays and detector positions") {
     // e_u x e_v = n and the turn is about e_u, so e_v goes to cos e_v + sin (e_u x e_v) = cos e_v + sin n.
     const Vec3 pixel = Vec3(0, -600, 0) + 31.8 * 0.9 * (std::cos(0.1) * Vec3(0, 0, 1) + std::sin(0.1) * Vec3(0, -1, 0));
     CHECK((top.direction - (pixel - Vec3(0, 200, 0)).normalized()).norm() < 1e-12);
+    // A turn about e_v takes e_u to cos e_u + sin (e_v x e_u) = cos e_u - sin n: the right side comes nearer.
+    g.detector.tilt_rad = 0;
+    g.detector.slant_rad = 0.1;
+    const Ray side = ray_to(g, 0, {31.8, 99});
+    const Vec3 right = Vec3(0, -600, 0) + 51.7 * 0.7 * (std::cos(0.1) * Vec3(1, 0, 0) - std::sin(0.1) * Vec3(0, -1, 0));
+    CHECK((side.direction - (right - Vec3(0, 200, 0)).normalized()).norm() < 1e-12);
   }
 
   TEST_CASE("impossible geometry is refused by name") {

@@ -60,6 +60,21 @@ TEST_SUITE("Ramachandran & Lakshminarayanan 1971; Shepp & Logan 1974; windows de
     }
   }
 
+  // Kak & Slaney 1988, ch. 3: g(0) = 1/(8 a^2), 0 for even n, -1/(2 pi^2 sin^2(n a)) for odd; their 1/2 is in our view
+  // weights.
+  TEST_CASE("the equiangular kernel") {
+    const double a = 0.01;
+    auto kernel = ramp_kernel({}, 60, a);
+    make_equiangular(kernel, a);
+    CHECK(kernel[60] == doctest::Approx(2 / (8 * a * a)).epsilon(1e-12));
+    for (const int n : {1, 7, 31, 59}) {
+      const double g = -1 / (2 * pi * pi * std::pow(std::sin(n * a), 2));
+      CHECK(kernel[std::size_t(60 + n)] == doctest::Approx(2 * g).epsilon(1e-12));
+      CHECK(kernel[std::size_t(60 - n)] == kernel[std::size_t(60 + n)]);
+      CHECK(kernel[std::size_t(60 + n + 1)] == 0);
+    }
+  }
+
   // The projection 2 sqrt(R^2 - t^2) of a unit disc filters to exactly 1/pi inside it.
   TEST_CASE("the filtered disc is flat") {
     const double R = 100.25;
