@@ -1,0 +1,18 @@
+# Installs the library into a fresh folder and builds and runs a project that finds it there.
+# Run as: cmake -DBUILD_DIR=.. -DSOURCE_DIR=.. -DWORK_DIR=.. -P run.cmake
+file(REMOVE_RECURSE ${WORK_DIR})
+function(run)
+  execute_process(COMMAND ${ARGN} RESULT_VARIABLE status OUTPUT_VARIABLE output ERROR_VARIABLE output)
+  if(NOT status EQUAL 0)
+    message(FATAL_ERROR "${ARGN} failed:\n${output}")
+  endif()
+  set(output "${output}" PARENT_SCOPE)
+endfunction()
+run(${CMAKE_COMMAND} --install ${BUILD_DIR} --prefix ${WORK_DIR}/installed)
+run(${CMAKE_COMMAND} -S ${SOURCE_DIR} -B ${WORK_DIR}/build -DCMAKE_PREFIX_PATH=${WORK_DIR}/installed)
+run(${CMAKE_COMMAND} --build ${WORK_DIR}/build)
+run(${WORK_DIR}/build/consumer)
+file(REMOVE_RECURSE ${WORK_DIR})
+if(NOT output STREQUAL "128 x 128 voxels, in the disk 0.050 /mm\n")
+  message(FATAL_ERROR "the example printed: ${output}")
+endif()
