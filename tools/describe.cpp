@@ -96,12 +96,6 @@ void parse_pitch(const std::string& text, DescribeOptions& options) {
   options.row_pitch_mm = numbers.back();
 }
 
-std::string rounded(double value, const char* format = "%.4g") {
-  char text[32];
-  std::snprintf(text, sizeof text, format, value);
-  return text;
-}
-
 struct Derived {
   Coverage coverage;
   FieldOfView field;
@@ -176,25 +170,25 @@ void say_geometry(const Context& context, const Scan& scan, const Derived& deriv
   context.say("Geometry:");
   context.say("  beam: " + to_string(g.beam) +
               (g.beam == Beam::parallel ? ""
-                                        : ", source to axis " + rounded(g.sod_mm, "%.7g") + " mm, source to detector " +
-                                              rounded(g.sdd_mm, "%.7g") + " mm"));
+                                        : ", source to axis " + to_text(g.sod_mm, 7) + " mm, source to detector " +
+                                              to_text(g.sdd_mm, 7) + " mm"));
   context.say("  detector: " + std::to_string(d.columns) + " columns x " + std::to_string(d.rows) +
-              (d.rows > 1 ? " rows" : " row") + ", pitch " + rounded(d.column_pitch_mm, "%.6g") +
-              (d.row_pitch_mm == d.column_pitch_mm ? "" : " x " + rounded(d.row_pitch_mm, "%.6g")) +
-              " mm, axis on column " + rounded(d.axis_column, "%.6g"));
+              (d.rows > 1 ? " rows" : " row") + ", pitch " + to_text(d.column_pitch_mm, 6) +
+              (d.row_pitch_mm == d.column_pitch_mm ? "" : " x " + to_text(d.row_pitch_mm, 6)) + " mm, axis on column " +
+              to_text(d.axis_column, 6));
   const auto& angles = g.angles_rad;
-  context.say("  views: " + std::to_string(scan.views.count) + ", from " + rounded(degrees(angles.front()), "%.6g") +
-              " to " + rounded(degrees(angles.back()), "%.6g") + " degrees");
-  context.say("  magnification: " + rounded(g.magnification(), "%.5g") + ", voxel " +
-              rounded(g.virtual_column_pitch_mm()) + " mm");
-  context.say("  field of view: diameter " + rounded(2 * derived.field.radius_mm) + " mm" +
+  context.say("  views: " + std::to_string(scan.views.count) + ", from " + to_text(degrees(angles.front()), 6) +
+              " to " + to_text(degrees(angles.back()), 6) + " degrees");
+  context.say("  magnification: " + to_text(g.magnification(), 5) + ", voxel " +
+              to_text(g.virtual_column_pitch_mm(), 4) + " mm");
+  context.say("  field of view: diameter " + to_text(2 * derived.field.radius_mm, 4) + " mm" +
               (derived.coverage == Coverage::displaced ? " (detector displaced, full turn)" : "") +
-              (d.rows > 1
-                   ? ", height seen by every view " + rounded(derived.field.z_high_mm - derived.field.z_low_mm) + " mm"
-                   : ""));
+              (d.rows > 1 ? ", height seen by every view " +
+                                to_text(derived.field.z_high_mm - derived.field.z_low_mm, 4) + " mm"
+                          : ""));
   if (g.beam != Beam::parallel)
-    context.say("  half fan angle: " + rounded(derived.half_fan_deg) + " degrees" +
-                (g.beam == Beam::cone ? ", half cone angle " + rounded(derived.half_cone_deg) + " degrees" : ""));
+    context.say("  half fan angle: " + to_text(derived.half_fan_deg, 4) + " degrees" +
+                (g.beam == Beam::cone ? ", half cone angle " + to_text(derived.half_cone_deg, 4) + " degrees" : ""));
 }
 
 int describe(const Context& context, const Arguments& given) {

@@ -1,6 +1,7 @@
 // rayloom reconstruct: a scan in, a volume folder out.
 #include <algorithm>
 #include <cmath>
+#include <cstdio>
 #include <filesystem>
 #include <memory>
 
@@ -9,6 +10,7 @@
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/reconstruct/reduce.h"
+#include "rayloom/scan/checksum.h"
 #include "rayloom/volume/volume.h"
 
 namespace rayloom::tools {
@@ -90,6 +92,27 @@ std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given,
   return {low - margin, high + margin};
 }
 
+/// Checksums of the scan file and of every group of images that it names.
+nlohmann::ordered_json fingerprints(const Scan& scan) {
+  nlohmann::ordered_json sums;
+  const auto add = [&](const std::string& name, const std::vector<std::filesystem::path>& files) {
+    const FilesChecksum sum = checksum(files);
+    char hex[16];
+    std::snprintf(hex, sizeof hex, "%08x", unsigned(sum.crc32));
+    sums[name] = {{"files", sum.files}, {"bytes", sum.bytes}, {"crc32", hex}};
+  };
+  add("scan_file", {scan.file});
+  add("projections", image_files(scan, scan.images.projections));
+  const auto add_level = [&](const std::string& name, const std::optional<Level>& level) {
+    if (level && std::holds_alternative<ImageNames>(*level)) add(name, image_files(scan, std::get<ImageNames>(*level)));
+  };
+  add_level("dark", scan.images.dark);
+  add_level("open", scan.images.open);
+  add_level("open_after", scan.images.open_after);
+  if (!scan.images.defects.empty()) add("defects", image_files(scan, scan.images.defects));
+  return sums;
+}
+
 int run(const Context& context, const Arguments& given) {
   const Hooks hooks = context.hooks();
   refuse_existing(given.output, given.overwrite);
@@ -116,8 +139,8 @@ int run(const Context& context, const Arguments& given) {
   const Input input = open_input(scan, given.bin, given.every, hooks);
   const auto plan = plan_reconstruction(input.geometry, grid_request(given), options);
   if (plan.redundancy.missing_arc_rad > 0)
-    hooks.warn("the views cover " + to_text(std::round(degrees(plan.redundancy.views.arc_rad) * 100) / 100) +
-               " degrees, " + to_text(std::round(degrees(plan.redundancy.missing_arc_rad) * 100) / 100) +
+    hooks.warn("the views cover " + to_text(degrees(plan.redundancy.views.arc_rad), 5) + " degrees, " +
+               to_text(degrees(plan.redundancy.missing_arc_rad), 4) +
                " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
   if (coding.type == SampleType::uint16) {
     if (given.range.empty()) {
@@ -138,7 +161,8 @@ int run(const Context& context, const Arguments& given) {
   const Grid& grid = plan.grid;
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
-                    {"description", to_json(scan)}};
+                    {"description", to_json(scan)},
+                    {"checksums", fingerprints(scan)}};
   record["reconstruction"] = {{"beam", to_string(input.geometry.beam)},
                               {"filter", given.filter},
                               {"cutoff_fraction", given.cutoff},
@@ -168,7 +192,7 @@ int run(const Context& context, const Arguments& given) {
     hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
                " samples are saturated; thin places there are measured too thick");
   context.say(given.output + ": " + std::to_string(grid.nx) + " x " + std::to_string(grid.ny) + " x " +
-              std::to_string(grid.nz) + " voxels of " + to_text(grid.voxel_mm) + " mm, " +
+              std::to_string(grid.nz) + " voxels of " + to_text(grid.voxel_mm, 6) + " mm, " +
               to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
               std::to_string(input.geometry.angles_rad.size()) + " views");
   nlohmann::ordered_json answer = {

@@ -45,11 +45,6 @@ bool belongs(const std::string& name) {
 }
 
 /// Four significant digits.
-std::string rounded(double value) {
-  char buffer[32];
-  const auto result = std::to_chars(buffer, buffer + sizeof buffer, value, std::chars_format::general, 4);
-  return {buffer, result.ptr};
-}
 
 void check_cancelled(const Hooks& hooks) {
   if (hooks.stop()) throw Cancelled("stopped; nothing was written");
@@ -283,8 +278,8 @@ int run(const Context& context, const Arguments& given) {
       files += ", " + path(".tif");
       entry["tiff"] = path(".tif");
     }
-    said.push_back(files + ": " + picture.title + "; black " + rounded(*picture.low) + ", white " +
-                   rounded(*picture.high) + (picture.unit.empty() ? "" : " " + picture.unit));
+    said.push_back(files + ": " + picture.title + "; black " + to_text(*picture.low, 4) + ", white " +
+                   to_text(*picture.high, 4) + (picture.unit.empty() ? "" : " " + picture.unit));
     result["pictures"].push_back(entry);
   }
   folder.finish();

@@ -198,9 +198,7 @@ int run(const Context& context, const Arguments& given) {
   const double least = std::exp(-double(darkest.line_integral));
   context.say(given.output + ": " + std::to_string(views) + " views of " + std::to_string(columns) + " x " +
               std::to_string(rows) + " pixels, " + to_string(scan.images.kind));
-  char percent[64];
-  std::snprintf(percent, sizeof percent, "%.3g %%", 100 * least);
-  std::string darkest_text = "least transmission: " + std::string(percent) + " at view " +
+  std::string darkest_text = "least transmission: " + to_text(100 * least, 3) + " % at view " +
                              std::to_string(darkest.view) + ", row " + std::to_string(darkest.row) + ", column " +
                              std::to_string(darkest.column);
   nlohmann::ordered_json result = {
@@ -212,8 +210,7 @@ int run(const Context& context, const Arguments& given) {
       {"least_transmission", least},
       {"darkest", {{"view", darkest.view}, {"row", darkest.row}, {"column", darkest.column}}}};
   if (given.counts) {
-    std::snprintf(percent, sizeof percent, "%.3g of %.6g", *given.counts * least, *given.counts);
-    darkest_text += ": " + std::string(percent) + " photons";
+    darkest_text += ": " + to_text(*given.counts * least, 3) + " of " + to_text(*given.counts, 6) + " photons";
     result["open_counts"] = *given.counts;
     result["least_photons"] = *given.counts * least;
     result["dark_exposures"] = dark_exposures;

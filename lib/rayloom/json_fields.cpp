@@ -193,4 +193,10 @@ std::string to_text(double value) {
   return {buffer, result.ptr};
 }
 
+std::string to_text(double value, int digits) {
+  char buffer[64];
+  const auto result = std::to_chars(buffer, buffer + sizeof buffer, value, std::chars_format::general, digits);
+  return {buffer, result.ptr};
+}
+
 }  // namespace rayloom

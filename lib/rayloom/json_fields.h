@@ -63,5 +63,7 @@ std::optional<std::string> nearest_name(std::string_view word, const std::vector
 
 /// Shortest decimal text that reads back as the same number, independent of locale.
 std::string to_text(double value);
+/// The same rounded to `digits` significant digits, for people.
+std::string to_text(double value, int digits);
 
 }  // namespace rayloom

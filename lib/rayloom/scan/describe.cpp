@@ -20,13 +20,6 @@ bool agree(double a, double b, double share) {
   return std::abs(a - b) <= share * std::max(std::abs(a), std::abs(b));
 }
 
-/// A number rounded for people.
-std::string shown(double value) {
-  char text[32];
-  std::snprintf(text, sizeof text, "%.7g", value);
-  return text;
-}
-
 /// The quantities known so far, each with its origin.
 class Knowledge {
  public:
@@ -57,15 +50,16 @@ class Knowledge {
         const double value = (*this)[quantity];
         for (const Reading* reading : list)
           if (!agree(reading->value, value, 1e-3))
-            contradict(to_string(quantity) + ": " + shown(reading->value) + " in " + reading->where + ", but " +
-                       origin(quantity) + " says " + shown(value) + "; the option counts");
+            contradict(to_string(quantity) + ": " + to_text(reading->value, 7) + " in " + reading->where + ", but " +
+                       origin(quantity) + " says " + to_text(value, 7) + "; the option counts");
       } else if (other != list.end()) {
-        contradict(to_string(quantity) + ": " + shown(list[0]->value) + " in " + list[0]->where + ", but " +
-                   shown((*other)->value) + " in " + (*other)->where + "; neither counts");
+        contradict(to_string(quantity) + ": " + to_text(list[0]->value, 7) + " in " + list[0]->where + ", but " +
+                   to_text((*other)->value, 7) + " in " + (*other)->where + "; neither counts");
       } else {
         known_[quantity] = {list[0]->value, list[0]->where, false};
         if (!list[0]->guess.empty())
-          guess(to_string(quantity) + ": " + shown(list[0]->value) + " from " + list[0]->where + ": " + list[0]->guess);
+          guess(to_string(quantity) + ": " + to_text(list[0]->value, 7) + " from " + list[0]->where + ": " +
+                list[0]->guess);
       }
     }
   }
@@ -79,7 +73,7 @@ class Knowledge {
 
   void list_into(std::vector<std::string>& lines) const {
     for (const auto& [quantity, entry] : known_)
-      lines.push_back(to_string(quantity) + ": " + shown(entry.value) + ", from " + entry.origin);
+      lines.push_back(to_string(quantity) + ": " + to_text(entry.value, 7) + ", from " + entry.origin);
   }
 
  private:
@@ -123,8 +117,8 @@ void complete_lengths(Knowledge& known) {
   // 1 %: magnifications are usually written to three digits.
   const auto check = [&](Q quantity, double value, const std::string& how) {
     if (!agree(known[quantity], value, 0.01))
-      known.contradict(to_string(quantity) + ": " + shown(known[quantity]) + " from " + known.origin(quantity) +
-                       ", but " + how + " gives " + shown(value) + "; the distances and the pixel size count");
+      known.contradict(to_string(quantity) + ": " + to_text(known[quantity], 7) + " from " + known.origin(quantity) +
+                       ", but " + how + " gives " + to_text(value, 7) + "; the distances and the pixel size count");
   };
   if (!all(Q::source_to_object_mm, Q::source_to_detector_mm)) return;
   const double sod = known[Q::source_to_object_mm], sdd = known[Q::source_to_detector_mm];
@@ -261,7 +255,7 @@ void settle_views(int images, LastView last, const DescribeOptions& options, Kno
   const bool repeats = last == LastView::repeats_first;
   bool closes = repeats && (!known.has(Q::arc_deg) || whole_turns(known[Q::arc_deg], 0.5));
   if (known.has(Q::view_count) && known[Q::view_count] != images) {
-    const std::string both = shown(known[Q::view_count]) + " views in " + known.origin(Q::view_count) + ", but " +
+    const std::string both = to_text(known[Q::view_count], 7) + " views in " + known.origin(Q::view_count) + ", but " +
                              std::to_string(images) + " images are there";
     if (known[Q::view_count] + 1 == images) {
       closes |= last == LastView::unclear;
@@ -277,7 +271,7 @@ void settle_views(int images, LastView last, const DescribeOptions& options, Kno
     const double step = std::abs(known[Q::step_deg]);
     if (!agree(step * images, std::abs(*options.arc_deg), 1e-3) &&
         !agree(step * (images - 1), std::abs(*options.arc_deg), 1e-3))
-      known.contradict("views.step_deg: " + shown(known[Q::step_deg]) + " in " + known.origin(Q::step_deg) +
+      known.contradict("views.step_deg: " + to_text(known[Q::step_deg], 7) + " in " + known.origin(Q::step_deg) +
                        " does not fit --arc and " + std::to_string(images) + " images; the option counts");
     else if (agree(step * (images - 1), std::abs(*options.arc_deg), 1e-3) && images > 1)
       closes = true;
@@ -285,9 +279,9 @@ void settle_views(int images, LastView last, const DescribeOptions& options, Kno
   } else if (known.has(Q::step_deg) && known.has(Q::arc_deg)) {
     const double step = std::abs(known[Q::step_deg]), arc = std::abs(known[Q::arc_deg]);
     if (!agree(step * images, arc, 1e-3) && !agree(step * (images - 1), arc, 1e-3)) {
-      known.contradict("views.arc_deg: " + shown(known[Q::arc_deg]) + " in " + known.origin(Q::arc_deg) + ", but " +
-                       std::to_string(images) + " images at " + known.origin(Q::step_deg) + "'s step of " +
-                       shown(known[Q::step_deg]) + " make " + shown(step * images) +
+      known.contradict("views.arc_deg: " + to_text(known[Q::arc_deg], 7) + " in " + known.origin(Q::arc_deg) +
+                       ", but " + std::to_string(images) + " images at " + known.origin(Q::step_deg) + "'s step of " +
+                       to_text(known[Q::step_deg], 7) + " make " + to_text(step * images, 7) +
                        (options.step_deg ? "; the option counts" : "; neither counts"));
       if (!options.step_deg) known.forget(Q::step_deg);
     }
@@ -321,9 +315,9 @@ void settle_views(int images, LastView last, const DescribeOptions& options, Kno
   } else if (images > 1 && (closes || round_with_end(known[Q::arc_deg], images))) {
     views.step_deg = sense * known[Q::arc_deg] / (images - 1);
     out.guesses.push_back(
-        "views: " + std::to_string(images) + " over " + shown(known[Q::arc_deg]) + " degrees, " +
+        "views: " + std::to_string(images) + " over " + to_text(known[Q::arc_deg], 7) + " degrees, " +
         (closes ? "the last again at the first angle" : "the last at the end, as that makes a round step") + ": " +
-        shown(*views.step_deg) + " apart; give --step if not");
+        to_text(*views.step_deg, 7) + " apart; give --step if not");
   } else {
     views.arc_deg = sense * known[Q::arc_deg];
   }
@@ -338,7 +332,7 @@ bool holds_floats(const ImageGroup& group) {
 /// Sets kind and levels of `images`, or says what is missing.
 void settle_kind(const ImageGroup& views, const ViewContent& content, const DescribeOptions& options,
                  const Knowledge& known, Description& out, ScanImages& images) {
-  const std::string range = "values from " + shown(content.low) + " to " + shown(content.high);
+  const std::string range = "values from " + to_text(content.low, 7) + " to " + to_text(content.high, 7);
   if (options.kind) {
     images.kind = *options.kind;
   } else if (images.open) {
@@ -351,11 +345,11 @@ void settle_kind(const ImageGroup& views, const ViewContent& content, const Desc
                           ") and no open-beam images");
   } else if (content.high > 1.5 || std::abs(content.border) < std::abs(content.border - 1)) {
     images.kind = ImageKind::line_integrals;
-    out.guesses.push_back("kind: line_integrals, as fractions (" + range + ") are there, " + shown(content.border) +
-                          " at the border");
+    out.guesses.push_back("kind: line_integrals, as fractions (" + range + ") are there, " +
+                          to_text(content.border, 7) + " at the border");
   } else {
     images.kind = ImageKind::transmission;
-    out.guesses.push_back("kind: transmission, as fractions (" + range + ") are there, " + shown(content.border) +
+    out.guesses.push_back("kind: transmission, as fractions (" + range + ") are there, " + to_text(content.border, 7) +
                           " at the border");
   }
   if (images.kind == ImageKind::counts) {
@@ -372,8 +366,8 @@ void settle_kind(const ImageGroup& views, const ViewContent& content, const Desc
     images.open_level_from_border = true;
     out.guesses.push_back("open_level: from the border of each view, where no part must be");
     if (content.border < content.middle)
-      out.contradictions.push_back("open_level: the border (" + shown(content.border) +
-                                   ") is darker than the middle (" + shown(content.middle) +
+      out.contradictions.push_back("open_level: the border (" + to_text(content.border, 7) +
+                                   ") is darker than the middle (" + to_text(content.middle, 7) +
                                    "): is the part in it, or are the values line integrals?");
   }
 
@@ -383,7 +377,7 @@ void settle_kind(const ImageGroup& views, const ViewContent& content, const Desc
     images.saturation = known.get(Q::saturation);
   } else if (full && !holds_floats(views)) {
     images.saturation = high;
-    out.guesses.push_back("saturation: " + shown(high) + ", the largest value, which many pixels have");
+    out.guesses.push_back("saturation: " + to_text(high, 7) + ", the largest value, which many pixels have");
   }
 }
 
@@ -462,7 +456,7 @@ std::optional<fs::path> find_angles(const fs::path& folder, const std::vector<fs
     const auto [low, high] = std::minmax_element(numbers->begin(), numbers->end());
     if (*high - *low < 7) {
       out.not_understood.push_back(texts[i].string() + ": one number a view, but they span only " +
-                                   shown(*high - *low) + ": angles in radians? Angles must be in degrees");
+                                   to_text(*high - *low, 7) + ": angles in radians? Angles must be in degrees");
     } else if (found) {
       out.not_understood.push_back(texts[i].string() + ": one number a view, but " + found->string() + " has that too");
     } else {
@@ -556,7 +550,7 @@ void settle_detector(int rows, int columns, Knowledge& known, Description& out, 
   detector.columns = columns;
   for (const auto& [quantity, size] : {std::pair{Q::columns, columns}, std::pair{Q::rows, rows}})
     if (known.has(quantity) && known[quantity] != size)
-      known.contradict(to_string(quantity) + ": " + shown(known[quantity]) + " in " + known.origin(quantity) +
+      known.contradict(to_string(quantity) + ": " + to_text(known[quantity], 7) + " in " + known.origin(quantity) +
                        ", but the images have " + std::to_string(size) +
                        "; the images count. Binned or cropped? --pitch is of the images' pixels");
   if (!known.has(Q::column_pitch_mm)) out.missing.push_back("detector.column_pitch_mm: give --pitch MM");
@@ -568,18 +562,18 @@ void settle_detector(int rows, int columns, Knowledge& known, Description& out, 
     detector.axis_column = known[Q::axis_column];
     if (known.has(Q::axis_offset_px) &&
         std::abs(known[Q::axis_column] - detector.columns / 2.0 + 0.5 - known[Q::axis_offset_px]) > 0.6)
-      known.contradict("axis_column: " + shown(known[Q::axis_column]) + " from " + known.origin(Q::axis_column) +
-                       ", but an offset of " + shown(known[Q::axis_offset_px]) + " in " +
+      known.contradict("axis_column: " + to_text(known[Q::axis_column], 7) + " from " + known.origin(Q::axis_column) +
+                       ", but an offset of " + to_text(known[Q::axis_offset_px], 7) + " in " +
                        known.origin(Q::axis_offset_px) + "; the column counts");
     if (!known.by_option(Q::axis_column))
-      out.guesses.push_back("axis_column: " + shown(detector.axis_column) +
+      out.guesses.push_back("axis_column: " + to_text(detector.axis_column, 7) +
                             ", taken as counted from 0 at the middle of the first column");
   } else if (known.has(Q::axis_offset_px)) {
     detector.axis_column += known[Q::axis_offset_px];
-    out.guesses.push_back("axis_column: " + shown(detector.axis_column) +
+    out.guesses.push_back("axis_column: " + to_text(detector.axis_column, 7) +
                           ", the offset taken as towards higher columns");
   } else {
-    out.guesses.push_back("axis_column: " + shown(detector.axis_column) +
+    out.guesses.push_back("axis_column: " + to_text(detector.axis_column, 7) +
                           ", the detector's middle; --axis-column if "
                           "the axis falls elsewhere");
   }
@@ -652,9 +646,10 @@ Description describe_folder(const fs::path& folder, const DescribeOptions& optio
     const double to_last_deg = turn.step_deg ? *turn.step_deg * (count - 1) : 0;
     const bool at_first_angle = turn.step_deg && whole_turns(to_last_deg, 0.5 * std::abs(*turn.step_deg));
     if (content.last == LastView::repeats_first && !at_first_angle && !angles && out.missing.empty())
-      out.contradictions.push_back("views: the last looks like the first again, but its angle is " +
-                                   shown(turn.step_deg ? to_last_deg : turn.arc_deg.value_or(0) * (count - 1) / count) +
-                                   " degrees from it; is the arc right, did the turntable stop?");
+      out.contradictions.push_back(
+          "views: the last looks like the first again, but its angle is " +
+          to_text(turn.step_deg ? to_last_deg : turn.arc_deg.value_or(0) * (count - 1) / count, 7) +
+          " degrees from it; is the arc right, did the turntable stop?");
     if (content.last == LastView::repeats_first && at_first_angle && images.return_view.empty() && !images.sinograms &&
         views->files.size() == views->images) {
       ImageGroup last = *views;

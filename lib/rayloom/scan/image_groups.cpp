@@ -265,12 +265,6 @@ double mean_of(const Image& image) {
   return sum / double(image.samples.size());
 }
 
-std::string rounded(double value) {
-  char text[32];
-  std::snprintf(text, sizeof text, "%.4g", value);
-  return text;
-}
-
 std::array<std::size_t, 4> quarters(std::size_t count) {
   return {0, count / 4, count / 2, 3 * count / 4};
 }
@@ -493,10 +487,10 @@ void tell_roles(const fs::path& folder, const ImageStorage& storage, Layout layo
       const Image small = made_small(open_series(group).read(0));
       if (below_every_view(small, view_look())) {
         group.role = ImageRole::dark;
-        group.why = "by content: mean " + rounded(mean_of(small)) + " lies below every view";
+        group.why = "by content: mean " + to_text(mean_of(small), 4) + " lies below every view";
       } else if (above_every_view(small, view_look())) {
         group.role = ImageRole::open;
-        group.why = "by content: mean " + rounded(mean_of(small)) + " lies above every view";
+        group.why = "by content: mean " + to_text(mean_of(small), 4) + " lies above every view";
       } else if (group.images == 1 && mean_difference(small, view_look().first) < 0.5 * view_look().to_neighbour) {
         group.role = ImageRole::return_view;
         group.why = "by content: nearer to the first view than its neighbour is";
@@ -537,8 +531,8 @@ void tell_roles(const fs::path& folder, const ImageStorage& storage, Layout layo
     if (!open && (!brightest_dark || mean > *brightest_dark)) brightest_dark = mean, dark_name = group.name();
   }
   if (darkest_open && brightest_dark && *brightest_dark >= *darkest_open)
-    doubts.push_back(dark_name + ": taken as dark, mean " + rounded(*brightest_dark) +
-                     ", is not darker than the open beam in " + open_name + ", mean " + rounded(*darkest_open));
+    doubts.push_back(dark_name + ": taken as dark, mean " + to_text(*brightest_dark, 4) +
+                     ", is not darker than the open beam in " + open_name + ", mean " + to_text(*darkest_open, 4));
 }
 
 ImageNames names_of(const ImageGroup& group, const fs::path& folder, const fs::path& relative_to) {
