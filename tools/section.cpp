@@ -44,8 +44,6 @@ bool belongs(const std::string& name) {
           begins("sinogram_of_row_") || begins("filtered_sinogram_of_row_"));
 }
 
-/// Four significant digits.
-
 void check_cancelled(const Hooks& hooks) {
   if (hooks.stop()) throw Cancelled("stopped; nothing was written");
 }
