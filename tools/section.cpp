@@ -263,7 +263,9 @@ int run(const Context& context, const Arguments& given) {
   std::vector<std::string> said;
   for (const auto& [name, image, picture, facts] : products) {
     check_cancelled(hooks);
-    const auto path = [&](const char* extension) { return (folder.folder() / (name + extension)).string(); };
+    const auto path = [&, &name = name](const char* extension) {
+      return (folder.folder() / (name + extension)).string();
+    };
     write_picture(folder.partial() / (name + ".png"), image, picture);
     std::string files = path(".png");
     nlohmann::ordered_json entry = {{"picture", path(".png")}, {"title", picture.title}};

@@ -7,6 +7,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 namespace rayloom {
@@ -36,7 +37,9 @@ class JsonFields {
 
   double number_or(std::string_view key, double fallback) const { return has(key) ? number(key) : fallback; }
   long integer_or(std::string_view key, long fallback) const { return has(key) ? integer(key) : fallback; }
-  std::string text_or(std::string_view key, std::string fallback) const { return has(key) ? text(key) : fallback; }
+  std::string text_or(std::string_view key, std::string fallback) const {
+    return has(key) ? text(key) : std::move(fallback);
+  }
   bool flag_or(std::string_view key, bool fallback) const { return has(key) ? flag(key) : fallback; }
 
   JsonFields object(std::string_view key) const;                ///< A nested object.

@@ -189,7 +189,7 @@ Solid read_solid(const JsonFields& entry, Phantom& phantom) {
   Solid solid;
   const std::string shape = entry.text("shape");
   const auto positive_list = [&](const char* key, std::size_t n) {
-    const auto list = entry.numbers(key, n);
+    auto list = entry.numbers(key, n);
     for (const double value : list)
       if (!(value > 0)) entry.fail(key, "must be " + std::to_string(n) + " numbers above 0");
     return list;

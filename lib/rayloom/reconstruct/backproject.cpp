@@ -20,6 +20,11 @@ std::size_t round_up(std::size_t n) {
   return (n + vector_width - 1) / vector_width * vector_width;
 }
 
+/// Of a view.
+struct Direction {
+  double cos_b, sin_b;
+};
+
 /// Where a column of voxels falls in one view.
 struct Footprint {
   double column;  // index into the batch, 0 = detector column -1
@@ -38,10 +43,10 @@ class ColumnMap {
         offset_(g.detector.axis_column + 1),
         last_(g.detector.columns + 1) {}
 
-  Footprint at(double x, double y, double cos_b, double sin_b) const {
-    const double t = x * cos_b + y * sin_b;
+  Footprint at(double x, double y, const Direction& d) const {
+    const double t = x * d.cos_b + y * d.sin_b;
     if (beam_ == Beam::parallel) return {inside(offset_ + scale_ * t), 1, 1.0f};
-    const double depth = D_ + x * sin_b - y * cos_b;
+    const double depth = D_ + x * d.sin_b - y * d.cos_b;
     if (arc_) return {inside(offset_ + scale_ * std::atan2(t, depth)), depth, float(D_ * D_ / (t * t + depth * depth))};
     const double U = depth / D_;
     return {inside(offset_ + scale_ * t / depth), depth, float(1 / (U * U))};
@@ -107,18 +112,13 @@ float* column_of(Slab& slab, int i, int j) {
   return slab.samples.data() + (std::size_t(j) * std::size_t(slab.grid.nx) + std::size_t(i)) * slab.stride;
 }
 
-struct Direction {
-  double cos_b, sin_b;
-};
-
 void stack_tile(const ColumnMap& map, const std::vector<Direction>& directions, const ViewBatch& batch, Slab& slab,
                 const TileRange& range) {
   const int offset = slab.first_slice - batch.first_line;
   for_columns(slab, range, [&](int i, int j, double x, double y) {
     float* sum = column_of(slab, i, j);
     for (int view = 0; view < batch.views; ++view) {
-      const auto [cos_b, sin_b] = directions[std::size_t(view)];
-      const Footprint at = map.at(x, y, cos_b, sin_b);
+      const Footprint at = map.at(x, y, directions[std::size_t(view)]);
       const int c = int(at.column);
       const float f = float(at.column - c);
       add_blend(batch.column(view, c) + offset, batch.column(view, c + 1) + offset, at.weight * (1 - f), at.weight * f,
@@ -134,9 +134,9 @@ void cone_tile(const ColumnMap& map, const HeightMap& heights, const std::vector
   for (int chunk = slab.first_slice; chunk < end_slice; chunk += z_chunk) {
     const int chunk_end = std::min(chunk + z_chunk, end_slice);
     for (int view = 0; view < batch.views; ++view) {
-      const auto [cos_b, sin_b] = directions[std::size_t(view)];
+      const Direction& direction = directions[std::size_t(view)];
       for_columns(slab, range, [&](int i, int j, double x, double y) {
-        const Footprint at = map.at(x, y, cos_b, sin_b);
+        const Footprint at = map.at(x, y, direction);
         const int c = int(at.column);
         const float f = float(at.column - c);
         const double slope = heights.scale / at.depth;  // rows a mm

@@ -108,8 +108,8 @@ std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
 void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
                        AlignedVector<float>& raw, int threads) const {
   const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
-  const auto [row0, row1] = ideal_rows(grid, first_line, last_line);
-  const auto [stored0, stored1] = stored_rows(grid, first_line, last_line);
+  const auto ideal = ideal_rows(grid, first_line, last_line), stored = stored_rows(grid, first_line, last_line);
+  const int row0 = ideal.first, row1 = ideal.second, stored0 = stored.first, stored1 = stored.second;
   const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
   const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
   const bool cone = measured_.beam == Beam::cone;

@@ -44,8 +44,9 @@ class Knowledge {
     for (const auto& reading : all)
       by_quantity[reading.quantity].push_back(&reading);
     for (const auto& [quantity, list] : by_quantity) {
-      const auto other = std::find_if(list.begin(), list.end(),
-                                      [&](const Reading* r) { return !agree(r->value, list[0]->value, 1e-3); });
+      const auto other = std::find_if(list.begin(), list.end(), [first = list[0]->value](const Reading* r) {
+        return !agree(r->value, first, 1e-3);
+      });
       if (by_option(quantity)) {
         const double value = (*this)[quantity];
         for (const Reading* reading : list)

@@ -355,9 +355,8 @@ std::string number_token(std::string_view text, std::size_t& at) {
   const auto digit_at = [&](std::size_t i) { return i < text.size() && is_digit(text[i]); };
   while (at < text.size()) {
     const char c = text[at];
-    if (is_digit(c) || ((c == '.' || c == ',') && digit_at(at + 1)))
-      ++at;
-    else if (c == '.' && at > start && is_digit(text[at - 1]))  // "200."
+    const bool ends_number = c == '.' && at > start && is_digit(text[at - 1]);  // "200."
+    if (is_digit(c) || ends_number || ((c == '.' || c == ',') && digit_at(at + 1)))
       ++at;
     else if ((c == 'e' || c == 'E') && at > start && is_digit(text[at - 1]) &&
              (digit_at(at + 1) ||
