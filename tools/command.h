@@ -50,5 +50,6 @@ void add_describe(CLI::App& program);
 void add_simulate(CLI::App& program);
 void add_reconstruct(CLI::App& program);
 void add_section(CLI::App& program);
+void add_report(CLI::App& program);
 
 }  // namespace rayloom::tools

@@ -24,6 +24,7 @@ int run(int argc, char** argv) {
       "  rayloom describe raw/ --sod 200 --sdd 800 --pitch 0.2 -o scan.json\n"
       "  rayloom reconstruct scan.json -o volume\n"
       "  rayloom section volume -o sections\n"
+      "  rayloom report volume --pictures sections -o report.html\n"
       "\n'rayloom COMMAND --help' explains a command. Exit status: 0 done, 1 the answer is 'not acceptable', 2 bad use "
       "or\n"
       "input, 3 could not finish.");
@@ -31,6 +32,7 @@ int run(int argc, char** argv) {
   add_simulate(program);
   add_reconstruct(program);
   add_section(program);
+  add_report(program);
   try {
     program.parse(argc, argv);
   } catch (const CLI::RuntimeError& finished) {

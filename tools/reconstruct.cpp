@@ -166,6 +166,7 @@ int run(const Context& context, const Arguments& given) {
   record["reconstruction"] = {{"beam", to_string(input.geometry.beam)},
                               {"filter", given.filter},
                               {"cutoff_fraction", given.cutoff},
+                              {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
                               {"view_weights", plan.redundancy.name},
                               {"views", input.geometry.angles_rad.size()},
                               {"arc_deg", degrees(plan.redundancy.views.arc_rad)},
@@ -174,6 +175,7 @@ int run(const Context& context, const Arguments& given) {
                               {"every", given.every},
                               {"field_of_view_radius_mm", plan.field.radius_mm},
                               {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
+                              {"settings", given.settings},
                               {"slabs", plan.slabs},
                               {"memory_bytes", plan.memory_bytes}};
   record["samples"] = {{"read", counts.samples},
