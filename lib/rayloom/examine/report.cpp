@@ -63,8 +63,12 @@ std::string shown(const Json& value) {
 /// A row for every value below `value`; names of nested fields are joined.
 void add_rows(std::string& html, const std::string& name, const Json& value) {
   if (value.is_object()) {
-    for (const auto& [key, entry] : value.items())
-      add_rows(html, name.empty() ? key : name + ", " + key, entry);
+    const std::string prefix = name.empty() ? "" : name + ", ";
+    for (const auto& [key, entry] : value.items()) {
+      std::string joined = prefix;
+      joined += key;
+      add_rows(html, joined, entry);
+    }
     return;
   }
   std::string label = name;
@@ -133,8 +137,9 @@ std::string report_html(const Json& record, const ReportOptions& options) {
   if (!options.pictures.empty()) html += "<h2>Pictures</h2>\n";
   for (const auto& file : options.pictures) {
     const std::string name = escaped(file.stem().string());
-    html += "<figure><img alt=\"" + name + "\" src=\"data:image/png;base64," + base64(read_png(file)) +
-            "\"><figcaption>" + name + "</figcaption></figure>\n";
+    html += "<figure><img alt=\"" + name + "\" src=\"data:image/png;base64,";
+    html += base64(read_png(file));
+    html += "\"><figcaption>" + name + "</figcaption></figure>\n";
   }
 
   Json volume;
