@@ -2,164 +2,75 @@
 
 #include <algorithm>
 #include <array>
-#include <cassert>
 #include <cmath>
+#include <cstdlib>
 
+#include "rayloom/errors.h"
 #include "rayloom/parallel.h"
+#include "rayloom/reconstruct/kernels/kernels.h"
 
 namespace rayloom {
 
 namespace {
 
-constexpr std::size_t vector_width = 16;
-constexpr int tile = 16;      // voxel columns each way that one thread takes at a time
-constexpr int z_anchor = 64;  // heights are computed afresh at slices that are multiples of this
-constexpr int z_chunk = 256;  // slices of a tile that stay in cache over a batch
+static_assert(ViewBatch::capacity == kernels::most_views);
 
-std::size_t round_up(std::size_t n) {
-  return (n + vector_width - 1) / vector_width * vector_width;
+constexpr int group = 16;  // slices and lines are laid out in multiples of it
+
+int floor_to_group(int n) {
+  return (n & ~(group - 1));
 }
 
-/// Of a view.
-struct Direction {
-  double cos_b, sin_b;
-};
+std::size_t span_in_groups(int base, int first, int count) {
+  return std::size_t((first - base + count + group - 1) / group);
+}
 
-/// Where a column of voxels falls in one view.
-struct Footprint {
-  double column;  // index into the batch, 0 = detector column -1
-  double depth;   // from the source along n
-  float weight;
-};
+std::size_t slab_stride(int first_slice, int slices) {
+  const std::size_t groups = span_in_groups(floor_to_group(first_slice), first_slice, slices);
+  // Columns a power of two apart would share a few cache sets.
+  return (groups >= 16 ? groups | 1 : groups) * group;
+}
 
-/// Kak & Slaney 1988, ch. 3: t = x cos b + y sin b, depth = D + x sin b - y cos b.
-class ColumnMap {
- public:
-  explicit ColumnMap(const Geometry& g)
-      : beam_(g.beam),
-        arc_(g.detector.shape == DetectorShape::arc),
-        D_(g.sod_mm),
-        scale_((g.beam == Beam::parallel ? 1 : g.sdd_mm) / g.detector.column_pitch_mm),
-        offset_(g.detector.axis_column + 1),
-        last_(g.detector.columns + 1) {}
+std::size_t line_stride(int first_line, int lines) {
+  return (span_in_groups(floor_to_group(first_line), first_line, lines) | 1) * group;
+}
 
-  Footprint at(double x, double y, const Direction& d) const {
-    const double t = x * d.cos_b + y * d.sin_b;
-    if (beam_ == Beam::parallel) return {inside(offset_ + scale_ * t), 1, 1.0f};
-    const double depth = D_ + x * d.sin_b - y * d.cos_b;
-    if (arc_) return {inside(offset_ + scale_ * std::atan2(t, depth)), depth, float(D_ * D_ / (t * t + depth * depth))};
-    const double U = depth / D_;
-    return {inside(offset_ + scale_ * t / depth), depth, float(1 / (U * U))};
+/// Every set that runs here, best first.
+std::vector<const kernels::Set*> sets() {
+  std::vector<const kernels::Set*> all;
+#ifdef RAYLOOM_X86_KERNELS
+  if (__builtin_cpu_supports("x86-64-v4")) all.push_back(&kernels::avx512);
+  if (__builtin_cpu_supports("x86-64-v3")) all.push_back(&kernels::avx2);
+#endif
+  all.push_back(&kernels::portable);
+  return all;
+}
+
+const kernels::Set& chosen_set() {
+  const auto all = sets();
+  const char* forced = std::getenv("RAYLOOM_KERNELS");
+  if (forced == nullptr || *forced == 0) return *all.front();
+  std::string names;
+  for (const auto* set : all) {
+    if (set->name == std::string(forced)) return *set;
+    names += (names.empty() ? "" : ", ") + std::string(set->name);
   }
-
- private:
-  // Inside the field of view only rounding can leave the filtered row.
-  double inside(double column) const { return std::clamp(column, 0.0, last_ - 1e-9); }
-
-  Beam beam_;
-  bool arc_;
-  double D_, scale_, offset_, last_;
-};
-
-/// Height on the detector, in rows upwards from the lowest: up(z) = origin + z slope(depth).
-struct HeightMap {
-  double origin, scale;
-  explicit HeightMap(const Geometry& g)
-      : origin(g.detector.rows - 1 - g.detector.midplane_row), scale(g.sdd_mm / g.detector.row_pitch_mm) {}
-};
-
-/// Adds w [(1 - f) a + f b] to n samples: two multiply-adds for each.
-void add_blend(const float* __restrict a, const float* __restrict b, float wa, float wb, float* __restrict sum, int n) {
-#pragma omp simd
-  for (int k = 0; k < n; ++k)
-    sum[k] += wa * a[k] + wb * b[k];
+  throw InvalidOption("RAYLOOM_KERNELS: '" + std::string(forced) + "'; must be one that this processor has: " + names);
 }
 
-void blend(const float* __restrict a, const float* __restrict b, float wa, float wb, float* __restrict out, int n) {
-#pragma omp simd
-  for (int k = 0; k < n; ++k)
-    out[k] = wa * a[k] + wb * b[k];
-}
-
-/// Adds `line` read at base + first + j step to sum[j - j0], for j0 <= j < j1.
-void add_stretched(const float* __restrict line, int base, float first, float step, float* __restrict sum, int j0,
-                   int j1) {
-#pragma omp simd
-  for (int j = j0; j < j1; ++j) {
-    const float at = first + float(j) * step;
-    const int whole = int(at);
-    const float f = at - float(whole);
-    const int i = base + whole;
-    sum[j - j0] += line[i] + f * (line[i + 1] - line[i]);
+kernels::Place place_of(const Geometry& g) {
+  kernels::Place place{};
+  place.shape = g.beam == Beam::parallel                 ? kernels::Shape::parallel
+                : g.detector.shape == DetectorShape::arc ? kernels::Shape::arc
+                                                         : kernels::Shape::flat;
+  place.D = g.sod_mm;
+  place.column_scale = (g.beam == Beam::parallel ? 1 : g.sdd_mm) / g.detector.column_pitch_mm;
+  place.column_offset = g.detector.axis_column + 1;
+  if (g.beam == Beam::cone) {
+    place.up_origin = g.detector.rows - 1 - g.detector.midplane_row;
+    place.up_scale = g.sdd_mm / g.detector.row_pitch_mm;
   }
-}
-
-struct TileRange {
-  int i0, i1, j0, j1;
-};
-
-/// Calls `each(i, j, x, y)` for the voxel columns of a tile inside the cylinder.
-template <class Each>
-void for_columns(const Slab& slab, const TileRange& range, const Each& each) {
-  for (int j = range.j0; j < range.j1; ++j)
-    for (int i = range.i0; i < range.i1; ++i) {
-      const double x = slab.grid.x_mm(i), y = slab.grid.y_mm(j);
-      if (x * x + y * y <= slab.radius_mm * slab.radius_mm) each(i, j, x, y);
-    }
-}
-
-float* column_of(Slab& slab, int i, int j) {
-  return slab.samples.data() + (std::size_t(j) * std::size_t(slab.grid.nx) + std::size_t(i)) * slab.stride;
-}
-
-void stack_tile(const ColumnMap& map, const std::vector<Direction>& directions, const ViewBatch& batch, Slab& slab,
-                const TileRange& range) {
-  const int offset = slab.first_slice - batch.first_line;
-  for_columns(slab, range, [&](int i, int j, double x, double y) {
-    float* sum = column_of(slab, i, j);
-    for (int view = 0; view < batch.views; ++view) {
-      const Footprint at = map.at(x, y, directions[std::size_t(view)]);
-      const int c = int(at.column);
-      const float f = float(at.column - c);
-      add_blend(batch.column(view, c) + offset, batch.column(view, c + 1) + offset, at.weight * (1 - f), at.weight * f,
-                sum, slab.slices);
-    }
-  });
-}
-
-void cone_tile(const ColumnMap& map, const HeightMap& heights, const std::vector<Direction>& directions,
-               const ViewBatch& batch, Slab& slab, const TileRange& range, std::vector<float>& line) {
-  const double z0 = slab.grid.z_mm(0), dz = slab.grid.voxel_mm;
-  const int end_slice = slab.first_slice + slab.slices;
-  for (int chunk = slab.first_slice; chunk < end_slice; chunk += z_chunk) {
-    const int chunk_end = std::min(chunk + z_chunk, end_slice);
-    for (int view = 0; view < batch.views; ++view) {
-      const Direction& direction = directions[std::size_t(view)];
-      for_columns(slab, range, [&](int i, int j, double x, double y) {
-        const Footprint at = map.at(x, y, direction);
-        const int c = int(at.column);
-        const float f = float(at.column - c);
-        const double slope = heights.scale / at.depth;  // rows a mm
-        const auto up = [&](int k) { return heights.origin + (z0 + k * dz) * slope; };
-
-        // Blend the two detector columns over the heights that this chunk needs.
-        const int low = int(std::floor(up(chunk))) - 1, high = int(std::floor(up(chunk_end - 1))) + 3;
-        const int from = std::max(low - batch.first_line, 0), to = std::min(high - batch.first_line, batch.lines);
-        blend(batch.column(view, c) + from, batch.column(view, c + 1) + from, at.weight * (1 - f), at.weight * f,
-              line.data() + from, to - from);
-
-        // Positions start from an anchor slice that does not depend on the slab, the whole rows split off in double
-        // precision.
-        float* sum = column_of(slab, i, j);
-        for (int anchor = chunk / z_anchor * z_anchor; anchor < chunk_end; anchor += z_anchor) {
-          const double start = up(anchor), whole = std::floor(start);
-          const int j0 = std::max(chunk - anchor, 0), j1 = std::min(chunk_end - anchor, z_anchor);
-          add_stretched(line.data(), int(whole) - batch.first_line, float(start - whole), float(slope * dz),
-                        sum + (anchor + j0 - slab.first_slice), j0, j1);
-        }
-      });
-    }
-  }
+  return place;
 }
 
 }  // namespace
@@ -168,44 +79,37 @@ Slab::Slab(const Grid& grid_, int first_slice_, int slices_, double radius_mm_)
     : grid(grid_),
       first_slice(first_slice_),
       slices(slices_),
-      stride(round_up(std::size_t(slices_))),
+      base_slice(floor_to_group(first_slice_)),
+      stride(slab_stride(first_slice_, slices_)),
       radius_mm(radius_mm_),
       samples(std::size_t(grid_.nx) * std::size_t(grid_.ny) * stride) {}
 
-std::size_t Slab::bytes(const Grid& grid, int slices) {
-  return std::size_t(grid.nx) * std::size_t(grid.ny) * round_up(std::size_t(slices)) * sizeof(float);
+std::size_t Slab::bytes(const Grid& grid, int first_slice, int slices) {
+  return std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(first_slice, slices) * sizeof(float);
 }
-
-namespace {
-
-std::size_t line_stride(int lines) {
-  const std::size_t blocks = round_up(std::size_t(lines)) / vector_width;
-  return (blocks | 1) * vector_width;
-}
-
-}  // namespace
 
 ViewBatch::ViewBatch(int columns_in, int first_line_, int lines_)
     : columns(columns_in + 2),
       first_line(first_line_),
       lines(lines_),
-      stride(line_stride(lines_)),
+      base_line(floor_to_group(first_line_)),
+      stride(line_stride(first_line_, lines_)),
       angles_rad(std::size_t(capacity)),
       samples(std::size_t(capacity) * std::size_t(columns) * stride) {}
 
-std::size_t ViewBatch::bytes(int columns_in, int lines) {
-  return std::size_t(capacity) * (std::size_t(columns_in) + 2) * line_stride(lines) * sizeof(float);
+std::size_t ViewBatch::bytes(int columns_in, int first_line, int lines) {
+  return std::size_t(capacity) * (std::size_t(columns_in) + 2) * line_stride(first_line, lines) * sizeof(float);
 }
 
 std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, double radius_mm, int first_slice,
                                  int slices) {
   const int last_slice = first_slice + slices - 1;
   if (geometry.beam != Beam::cone) return {first_slice, last_slice};
-  const HeightMap heights(geometry);
+  const kernels::Place place = place_of(geometry);
   double least = 1e300, most = -1e300;
   for (const int k : {first_slice, last_slice})
     for (const double depth : {geometry.sod_mm - radius_mm, geometry.sod_mm + radius_mm}) {
-      const double up = heights.origin + grid.z_mm(k) * heights.scale / depth;
+      const double up = place.up_origin + grid.z_mm(k) * place.up_scale / depth;
       least = std::min(least, up);
       most = std::max(most, up);
     }
@@ -214,23 +118,49 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
 }
 
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
-  const ColumnMap map(geometry);
-  std::vector<Direction> directions;
-  for (int view = 0; view < batch.views; ++view) {
-    const double b = batch.angles_rad[std::size_t(view)];
-    directions.push_back({std::cos(b), std::sin(b)});
+  const kernels::Set& set = chosen_set();
+  std::array<double, ViewBatch::capacity> cos_b{}, sin_b{};
+  for (std::size_t view = 0; view < std::size_t(batch.views); ++view) {
+    cos_b[view] = std::cos(batch.angles_rad[view]);
+    sin_b[view] = std::sin(batch.angles_rad[view]);
   }
-  const int tiles_x = (slab.grid.nx + tile - 1) / tile, tiles_y = (slab.grid.ny + tile - 1) / tile;
-  std::vector<std::vector<float>> lines(std::size_t(threads),
-                                        std::vector<float>(std::size_t(batch.lines) + vector_width));
-  parallel_for(tiles_x * tiles_y, threads, [&](int t, int thread) {
-    const int i0 = t % tiles_x * tile, j0 = t / tiles_x * tile;
-    const TileRange range{i0, std::min(i0 + tile, slab.grid.nx), j0, std::min(j0 + tile, slab.grid.ny)};
-    if (geometry.beam == Beam::cone)
-      cone_tile(map, HeightMap(geometry), directions, batch, slab, range, lines[std::size_t(thread)]);
-    else
-      stack_tile(map, directions, batch, slab, range);
+  const kernels::Views views{batch.samples.data(), batch.stride, batch.columns, batch.base_line, batch.first_line,
+                             batch.lines,          batch.views,  cos_b.data(),  sin_b.data()};
+  const kernels::Place place = place_of(geometry);
+  const Grid& grid = slab.grid;
+  constexpr int edge = kernels::tile;
+  const int tiles_x = (grid.nx + edge - 1) / edge, tiles_y = (grid.ny + edge - 1) / edge;
+  parallel_for(tiles_x * tiles_y, threads, [&](int n, int) {
+    kernels::Tile tile{};
+    tile.sum = slab.samples.data();
+    tile.stride = slab.stride;
+    tile.nx = grid.nx;
+    tile.base_slice = slab.base_slice;
+    tile.first_slice = slab.first_slice;
+    tile.slices = slab.slices;
+    tile.i0 = n % tiles_x * edge;
+    tile.i1 = std::min(tile.i0 + edge, grid.nx);
+    tile.j0 = n / tiles_x * edge;
+    tile.j1 = std::min(tile.j0 + edge, grid.ny);
+    tile.x0 = grid.x_mm(0);
+    tile.y0 = grid.y_mm(0);
+    tile.z0 = grid.z_mm(0);
+    tile.dx = tile.dz = grid.voxel_mm;
+    tile.dy = -grid.voxel_mm;
+    tile.radius_mm = slab.radius_mm;
+    (geometry.beam == Beam::cone ? set.cone : set.stack)(views, place, tile);
   });
+}
+
+std::string kernel_name() {
+  return chosen_set().name;
+}
+
+std::vector<std::string> kernel_names() {
+  std::vector<std::string> names;
+  for (const auto* set : sets())
+    names.emplace_back(set->name);
+  return names;
 }
 
 }  // namespace rayloom

@@ -5,41 +5,47 @@
 /// weight, and the height on the detector is linear in z. So z runs fastest in the slab and upwards fastest in the
 /// views.
 #pragma once
+#include <string>
+#include <vector>
+
 #include "rayloom/fft.h"
 #include "rayloom/geometry/grid.h"
 
 namespace rayloom {
 
-/// Some slices of a volume while they are being summed: samples[(j nx + i) stride + (k - first_slice)].
+/// Some slices of a volume while they are being summed: samples[(j nx + i) stride + (k - base_slice)].
 struct Slab {
   Grid grid;  ///< Of the whole volume.
   int first_slice = 0, slices = 0;
-  std::size_t stride = 0;  ///< `slices` rounded up to 16.
+  int base_slice = 0;  ///< `first_slice` rounded down to a multiple of 16, so that vectors meet the same slices always.
+  std::size_t stride = 0;  ///< A multiple of 16.
   double radius_mm = 0;    ///< Columns of voxels farther from the axis stay 0.
   AlignedVector<float> samples;
 
   Slab(const Grid& grid, int first_slice, int slices, double radius_mm);
-  static std::size_t bytes(const Grid& grid, int slices);
+  static std::size_t bytes(const Grid& grid, int first_slice, int slices);
 };
 
-/// Filtered views as the kernels read them: samples[(view (columns) + column + 1) stride + (line - first_line)], column
+/// Filtered views as the kernels read them: samples[(view (columns) + column + 1) stride + (line - base_line)], column
 /// from -1 to N.
 struct ViewBatch {
   int views = 0;       ///< In use, at most `capacity`.
   int columns = 0;     ///< N + 2.
   int first_line = 0;  ///< Cone: detector rows counted upwards from the lowest, may be negative. Otherwise: slices.
   int lines = 0;
-  std::size_t stride =
-      0;  ///< `lines` rounded up to an odd multiple of 16, so that columns fall on different cache sets.
+  int base_line = 0;       ///< `first_line` rounded down to a multiple of 16.
+  std::size_t stride = 0;  ///< An odd multiple of 16, so that columns fall on different cache sets.
   std::vector<double> angles_rad;
   AlignedVector<float> samples;
 
-  static constexpr int capacity = 16;  ///< Views a batch; fixed, so that the order of summation is.
+  static constexpr int capacity = 32;  ///< Views a batch; fixed, so that the order of summation is.
 
   ViewBatch(int columns_in, int first_line, int lines);
-  static std::size_t bytes(int columns_in, int lines);
+  static std::size_t bytes(int columns_in, int first_line, int lines);
+  /// Of line `first_line` in a column; the lines follow it.
   float* column(int view, int index) {
-    return samples.data() + (std::size_t(view) * std::size_t(columns) + std::size_t(index)) * stride;
+    return samples.data() + (std::size_t(view) * std::size_t(columns) + std::size_t(index)) * stride +
+           std::size_t(first_line - base_line);
   }
   const float* column(int view, int index) const { return const_cast<ViewBatch*>(this)->column(view, index); }
 };
@@ -53,6 +59,15 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
 /// Adds a batch to a slab: for each voxel within the radius, linear (stack) or bilinear (cone) interpolation times 1
 /// (parallel), (D/depth)^2 (flat) or (D/distance)^2 (arc).
 /// @param geometry  Of the ideal detector, as the batch was filtered.
+/// @throws InvalidOption as kernel_name.
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads);
+
+/// The instruction set whose kernels run: the best that the processor has of avx512, avx2 and portable, or the one that
+/// the environment variable RAYLOOM_KERNELS names. All agree within rounding (1e-5 of the volume's RMS).
+/// @throws InvalidOption if that variable names none that runs here.
+std::string kernel_name();
+
+/// All that run here, best first.
+std::vector<std::string> kernel_names();
 
 }  // namespace rayloom

@@ -49,16 +49,17 @@ std::size_t bytes_needed(const FilterStage& stage, const Grid& grid, double radi
     const int count = std::min(slices, grid.nz - first);
     const auto [line0, line1] = lines_needed(stage.ideal(), grid, radius_mm, first, count);
     const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
-    most = std::max(most, ViewBatch::bytes(stage.ideal().detector.columns, line1 - line0 + 1) +
+    most = std::max(most, Slab::bytes(grid, first, count) +
+                              ViewBatch::bytes(stage.ideal().detector.columns, line0, line1 - line0 + 1) +
                               stage.scratch_bytes(row1 - row0 + 1, threads));
   }
   const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
-  return most + Slab::bytes(grid, slices) + slice;
+  return most + slice;
 }
 
 /// nx x ny image of slice k, y downwards, from the slab's columns.
 void copy_slice(const Slab& slab, int k, int threads, std::vector<float>& slice) {
-  const std::size_t offset = std::size_t(k - slab.first_slice), count = slice.size();
+  const std::size_t offset = std::size_t(k - slab.base_slice), count = slice.size();
 #pragma omp parallel for schedule(static) num_threads(threads)
   for (std::size_t i = 0; i < count; ++i)
     slice[i] = slab.samples[i * slab.stride + offset];

@@ -1,0 +1,61 @@
+/// @file
+/// Back-projection of one tile of voxel columns: what the instruction sets share. Plain data only, since each set's
+/// file is compiled with its own flags and may share no inline function with the others.
+#pragma once
+#include <cstddef>
+
+namespace rayloom::kernels {
+
+enum class Shape {
+  parallel,
+  flat,  ///< Point source, columns equally spaced on a plane.
+  arc    ///< Point source, columns equally spaced in angle.
+};
+
+/// Filtered views, samples[(view columns + column) stride + (line - base_line)], aligned to 64 bytes; base_line and
+/// stride are multiples of 16.
+struct Views {
+  const float* samples;
+  std::size_t stride;
+  int columns, base_line;
+  int first_line, lines;  ///< Those that hold data.
+  int views;
+  const double *cos_b, *sin_b;
+};
+
+/// Where voxels fall: t = x cos b + y sin b, depth = D + x sin b - y cos b; column = offset + scale t (parallel),
+/// offset + scale t/depth (flat), offset + scale atan2(t, depth) (arc); line = up_origin + z up_scale/depth (cone).
+/// Weight 1, (D/depth)^2, D^2/(t^2 + depth^2). Source: Kak & Slaney 1988, ch. 3.
+struct Place {
+  Shape shape;
+  double D, column_scale, column_offset, up_origin, up_scale;
+};
+
+/// Columns of voxels [i0, i1) x [j0, j1) within radius_mm of the axis; sum[(j nx + i) stride + (k - base_slice)],
+/// base_slice and stride multiples of 16. Slices [first_slice, +slices) come out right; the others of their groups of
+/// 16 receive anything.
+struct Tile {
+  float* sum;
+  std::size_t stride;
+  int nx, base_slice, first_slice, slices;
+  int i0, i1, j0, j1;
+  double x0, dx, y0, dy, z0, dz;  ///< Voxel (i, j, k) lies at (x0 + i dx, y0 + j dy, z0 + k dz).
+  double radius_mm;
+};
+
+constexpr int most_views = 32;  ///< A batch.
+constexpr int tile = 32;        ///< Edge of a tile.
+
+/// Adds the views to the tile: linear (stack: line = slice) or bilinear (cone) interpolation. Do not allocate.
+struct Set {
+  const char* name;
+  void (*cone)(const Views&, const Place&, const Tile&);
+  void (*stack)(const Views&, const Place&, const Tile&);
+};
+
+extern const Set portable;
+#ifdef RAYLOOM_X86_KERNELS
+extern const Set avx2, avx512;
+#endif
+
+}  // namespace rayloom::kernels
