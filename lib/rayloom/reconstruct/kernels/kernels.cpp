@@ -51,32 +51,38 @@ int floor_multiple(int n, int of) {
   return n - (rest < 0 ? rest + of : rest);
 }
 
-/// Up to edge x edge columns of voxels that share a pass over the views; unused places repeat the first.
-template <int edge>
+/// Up to width x height columns of voxels that share a pass over the views; unused places repeat the first.
+template <int width, int height>
 struct Block {
-  static constexpr int size = edge * edge;
+  static constexpr int size = width * height;
   int count = 0;
   alignas(64) double x[size], y[size];
-  float* sum[size];
+  int i[size], j[size];
 
-  /// Those of the block at (i, j) that lie in the tile and within the radius.
-  void collect(const Tile& t, int i_block, int j_block) {
+  /// Those of the block at (i0, j0) that lie in the tile and within the radius.
+  void collect(const Tile& t, int i0, int j0) {
     count = 0;
-    for (int j = j_block; j < least(j_block + edge, t.j1); ++j)
-      for (int i = i_block; i < least(i_block + edge, t.i1); ++i) {
-        const double x_mm = t.x0 + i * t.dx, y_mm = t.y0 + j * t.dy;
+    for (int row = j0; row < least(j0 + height, t.j1); ++row)
+      for (int column = i0; column < least(i0 + width, t.i1); ++column) {
+        const double x_mm = t.x0 + column * t.dx, y_mm = t.y0 + row * t.dy;
         if (x_mm * x_mm + y_mm * y_mm > t.radius_mm * t.radius_mm) continue;
         x[count] = x_mm;
         y[count] = y_mm;
-        sum[count++] = t.sum + (std::size_t(j) * std::size_t(t.nx) + std::size_t(i)) * t.stride;
+        i[count] = column;
+        j[count++] = row;
       }
     for (int n = count; n < size && count > 0; ++n) {
       x[n] = x[0];
       y[n] = y[0];
-      sum[n] = sum[0];
+      i[n] = i[0];
+      j[n] = j[0];
     }
   }
 };
+
+float* column_sums(const Tile& t, int i, int j) {
+  return t.sum + (std::size_t(j) * std::size_t(t.nx) + std::size_t(i)) * t.stride;
+}
 
 /// Where the columns of a block fall in one view.
 template <int size>
@@ -108,52 +114,62 @@ void blend(const float* __restrict a, const float* __restrict b, float wa, float
   }
 }
 
+// select: for each group g in [first, end), adds the line at base[g] + frac[g] + lane step to the sum; step up to
+// window_step. select_wide: the same from windows of two registers; step up to two_window_step.
+
 #if defined(__AVX512F__)
 
-/// Adds the line at base + frac + lane step to each group of the sum; step up to window_step.
+__m512 lane_steps(float step) {
+  return _mm512_mul_ps(_mm512_set1_ps(step), _mm512_set_ps(15, 14, 13, 12, 11, 10, 9, 8, 7, 6, 5, 4, 3, 2, 1, 0));
+}
+
+/// Adds a + f (b - a).
+void add_between(float* sum, __m512 f, __m512 a, __m512 b) {
+  _mm512_store_ps(sum, _mm512_fmadd_ps(f, _mm512_sub_ps(b, a), _mm512_add_ps(_mm512_load_ps(sum), a)));
+}
+
 void select(const float* line, const int* base, const float* frac, float step, float* sum, int first, int end) {
-  const __m512 steps =
-      _mm512_mul_ps(_mm512_set1_ps(step), _mm512_set_ps(15, 14, 13, 12, 11, 10, 9, 8, 7, 6, 5, 4, 3, 2, 1, 0));
+  const __m512 steps = lane_steps(step);
   for (int g = first; g < end; ++g) {
     const __m512 at = _mm512_add_ps(_mm512_set1_ps(frac[g]), steps);
     const __m512i index = _mm512_cvttps_epi32(at);
     const __m512 f = _mm512_reduce_ps(at, _MM_FROUND_TO_NEG_INF | _MM_FROUND_NO_EXC);
-    const __m512 a = _mm512_permutexvar_ps(index, _mm512_loadu_ps(line + base[g]));
-    const __m512 b = _mm512_permutexvar_ps(index, _mm512_loadu_ps(line + base[g] + 1));
-    const __m512 s = _mm512_add_ps(_mm512_load_ps(sum + g * lanes), a);
-    _mm512_store_ps(sum + g * lanes, _mm512_fmadd_ps(f, _mm512_sub_ps(b, a), s));
+    const float* window = line + base[g];
+    add_between(sum + g * lanes, f, _mm512_permutexvar_ps(index, _mm512_loadu_ps(window)),
+                _mm512_permutexvar_ps(index, _mm512_loadu_ps(window + 1)));
   }
 }
 
-/// The same from windows of two registers; step up to two_window_step.
 void select_wide(const float* line, const int* base, const float* frac, float step, float* sum, int first, int end) {
-  const __m512 steps =
-      _mm512_mul_ps(_mm512_set1_ps(step), _mm512_set_ps(15, 14, 13, 12, 11, 10, 9, 8, 7, 6, 5, 4, 3, 2, 1, 0));
-  const __m512i one = _mm512_set1_epi32(1);
+  const __m512 steps = lane_steps(step);
   for (int g = first; g < end; ++g) {
     const __m512 at = _mm512_add_ps(_mm512_set1_ps(frac[g]), steps);
-    const __m512i index = _mm512_cvttps_epi32(at);
+    const __m512i index = _mm512_cvttps_epi32(at), next = _mm512_add_epi32(index, _mm512_set1_epi32(1));
     const __m512 f = _mm512_reduce_ps(at, _MM_FROUND_TO_NEG_INF | _MM_FROUND_NO_EXC);
     const __m512 low = _mm512_loadu_ps(line + base[g]), high = _mm512_loadu_ps(line + base[g] + 16);
-    const __m512 a = _mm512_permutex2var_ps(low, index, high);
-    const __m512 b = _mm512_permutex2var_ps(low, _mm512_add_epi32(index, one), high);
-    const __m512 s = _mm512_add_ps(_mm512_load_ps(sum + g * lanes), a);
-    _mm512_store_ps(sum + g * lanes, _mm512_fmadd_ps(f, _mm512_sub_ps(b, a), s));
+    add_between(sum + g * lanes, f, _mm512_permutex2var_ps(low, index, high), _mm512_permutex2var_ps(low, next, high));
   }
 }
 
 #elif defined(__AVX2__)
 
+__m256 lane_steps(float step) {
+  return _mm256_mul_ps(_mm256_set1_ps(step), _mm256_set_ps(7, 6, 5, 4, 3, 2, 1, 0));
+}
+
+void add_between(float* sum, __m256 f, __m256 a, __m256 b) {
+  _mm256_store_ps(sum, _mm256_fmadd_ps(f, _mm256_sub_ps(b, a), _mm256_add_ps(_mm256_load_ps(sum), a)));
+}
+
 void select(const float* line, const int* base, const float* frac, float step, float* sum, int first, int end) {
-  const __m256 steps = _mm256_mul_ps(_mm256_set1_ps(step), _mm256_set_ps(7, 6, 5, 4, 3, 2, 1, 0));
+  const __m256 steps = lane_steps(step);
   for (int g = first; g < end; ++g) {
     const __m256 at = _mm256_add_ps(_mm256_set1_ps(frac[g]), steps);
     const __m256i index = _mm256_cvttps_epi32(at);
     const __m256 f = _mm256_sub_ps(at, _mm256_cvtepi32_ps(index));
-    const __m256 a = _mm256_permutevar8x32_ps(_mm256_loadu_ps(line + base[g]), index);
-    const __m256 b = _mm256_permutevar8x32_ps(_mm256_loadu_ps(line + base[g] + 1), index);
-    const __m256 s = _mm256_add_ps(_mm256_load_ps(sum + g * lanes), a);
-    _mm256_store_ps(sum + g * lanes, _mm256_fmadd_ps(f, _mm256_sub_ps(b, a), s));
+    const float* window = line + base[g];
+    add_between(sum + g * lanes, f, _mm256_permutevar8x32_ps(_mm256_loadu_ps(window), index),
+                _mm256_permutevar8x32_ps(_mm256_loadu_ps(window + 1), index));
   }
 }
 
@@ -164,16 +180,13 @@ __m256 pick(__m256 low, __m256 high, __m256i index) {
 }
 
 void select_wide(const float* line, const int* base, const float* frac, float step, float* sum, int first, int end) {
-  const __m256 steps = _mm256_mul_ps(_mm256_set1_ps(step), _mm256_set_ps(7, 6, 5, 4, 3, 2, 1, 0));
-  const __m256i one = _mm256_set1_epi32(1);
+  const __m256 steps = lane_steps(step);
   for (int g = first; g < end; ++g) {
     const __m256 at = _mm256_add_ps(_mm256_set1_ps(frac[g]), steps);
-    const __m256i index = _mm256_cvttps_epi32(at);
+    const __m256i index = _mm256_cvttps_epi32(at), next = _mm256_add_epi32(index, _mm256_set1_epi32(1));
     const __m256 f = _mm256_sub_ps(at, _mm256_cvtepi32_ps(index));
     const __m256 low = _mm256_loadu_ps(line + base[g]), high = _mm256_loadu_ps(line + base[g] + 8);
-    const __m256 a = pick(low, high, index), b = pick(low, high, _mm256_add_epi32(index, one));
-    const __m256 s = _mm256_add_ps(_mm256_load_ps(sum + g * lanes), a);
-    _mm256_store_ps(sum + g * lanes, _mm256_fmadd_ps(f, _mm256_sub_ps(b, a), s));
+    add_between(sum + g * lanes, f, pick(low, high, index), pick(low, high, next));
   }
 }
 
@@ -181,13 +194,18 @@ void select_wide(const float* line, const int* base, const float* frac, float st
 
 void select(const float* line, const int* base, const float* frac, float step, float* sum, int first, int end) {
   for (int g = first; g < end; ++g) {
+    int whole[lanes];
+    float f[lanes];
+    for (int lane = 0; lane < lanes; ++lane) {
+      const float at = frac[g] + float(lane) * step;
+      whole[lane] = int(at);
+      f[lane] = at - float(whole[lane]);
+    }
     const float* window = line + base[g];
     float* out = sum + g * lanes;
     for (int lane = 0; lane < lanes; ++lane) {
-      const float at = frac[g] + float(lane) * step;
-      const int whole = int(at);
-      const float f = at - float(whole);
-      out[lane] += window[whole] + f * (window[whole + 1] - window[whole]);
+      const float a = window[whole[lane]], b = window[whole[lane] + 1];
+      out[lane] += a + f[lane] * (b - a);
     }
   }
 }
@@ -202,40 +220,41 @@ void select_wide(const float* line, const int* base, const float* frac, float st
 struct Heights {
   int k0, first_slice, end_slice;  ///< Slices that count.
   int first_group, end_group;
+  alignas(64) double z[groups];  ///< Of each group's first slice, mm.
 };
 
-using ConeBlock = Block<4>;
+using ConeColumns = Block<4, 4>;
 
-struct ConeFootprints : Footprints<ConeBlock::size> {
-  alignas(64) double slope[ConeBlock::size];  ///< Lines a mm of height.
+struct ConeFootprints : Footprints<ConeColumns::size> {
+  alignas(64) double slope[ConeColumns::size];  ///< Lines a mm of height.
 };
 
-void find(const Place& p, const Views& in, int view, const ConeBlock& c, ConeFootprints& out) {
+void find(const Place& p, const Views& in, int view, const ConeColumns& c, ConeFootprints& out) {
   const double cos_b = in.cos_b[view], sin_b = in.sin_b[view];
-  alignas(64) double at[ConeBlock::size], weight[ConeBlock::size];
+  alignas(64) double at[ConeColumns::size], weight[ConeColumns::size];
 #pragma omp simd
-  for (int n = 0; n < ConeBlock::size; ++n) {
+  for (int n = 0; n < ConeColumns::size; ++n) {
     const double t = c.x[n] * cos_b + c.y[n] * sin_b, inverse = 1 / (p.D + c.x[n] * sin_b - c.y[n] * cos_b);
     at[n] = p.column_offset + p.column_scale * t * inverse;
     weight[n] = p.D * inverse * (p.D * inverse);
     out.slope[n] = p.up_scale * inverse;
   }
-  split<ConeBlock::size>(at, weight, in.columns, out);
+  split<ConeColumns::size>(at, weight, in.columns, out);
 }
 
-/// Bilinear interpolation voxel by voxel, for steps that leave no window: coarse voxels before a fine detector.
-void add_apart(const Views& in, const Place& p, const Tile& t, const Heights& h, int view, const ConeFootprints& at,
-               int n, float* sum) {
-  const float* a = in.samples + (std::size_t(view) * std::size_t(in.columns) + std::size_t(at.column[n])) * in.stride;
-  const float* b = a + in.stride;
-  for (int k = h.first_slice; k < h.end_slice; ++k) {
-    const double up = p.up_origin + (t.z0 + k * t.dz) * at.slope[n], whole = __builtin_floor(up);
-    const int line = int(whole) - in.base_line;
-    const float f = float(up - whole);
-    const float low = at.left[n] * a[line] + at.right[n] * b[line];
-    const float high = at.left[n] * a[line + 1] + at.right[n] * b[line + 1];
-    sum[k - t.base_slice] += low + f * (high - low);
+/// Least and greatest number of lines a mm of height among the columns.
+struct Slopes {
+  double least, most;
+};
+
+Slopes slopes_of(const ConeFootprints& at) {
+  double least = 1e300, most = 0;
+#pragma omp simd reduction(min : least) reduction(max : most)
+  for (int n = 0; n < ConeColumns::size; ++n) {
+    least = at.slope[n] < least ? at.slope[n] : least;
+    most = at.slope[n] > most ? at.slope[n] : most;
   }
+  return {least, most};
 }
 
 /// Pixels [from, from + count) that the columns' slices meet, from a multiple of 16.
@@ -243,201 +262,301 @@ struct Reach {
   int from, count;
 };
 
-Reach reach(const Views& in, const Place& p, const Tile& t, const Heights& h, const ConeFootprints& at) {
+Reach reach(const Views& in, const Place& p, const Tile& t, const Heights& h, const Slopes& s) {
   const double z_low = t.z0 + h.first_slice * t.dz, z_high = t.z0 + (h.end_slice - 1) * t.dz;
-  double low = 1e300, high = -1e300;
-  for (int n = 0; n < ConeBlock::size; ++n) {
-    const double a = p.up_origin + z_low * at.slope[n], b = p.up_origin + z_high * at.slope[n];
-    low = a < low ? a : low;
-    high = b > high ? b : high;
-  }
+  const double low = p.up_origin + z_low * (z_low < 0 ? s.most : s.least);
+  const double high = p.up_origin + z_high * (z_high < 0 ? s.least : s.most);
   const int end = in.first_line + in.lines;
   const int from = most(floor_multiple(int(__builtin_floor(low)), 16), in.base_line);
   const int to = least(int(__builtin_floor(high)) + 2, end);
   return {from, most((to - from + 15) / 16 * 16, 0)};
 }
 
-/// Two blended lines: the next is blended before this one is read, or the reads would wait for the stores.
-using Lines = float[2][margin + line_capacity + margin];
+const float* detector_column(const Views& in, int view, int column) {
+  return in.samples + (std::size_t(view) * std::size_t(in.columns) + std::size_t(column)) * in.stride;
+}
 
-/// Adds one view to a block of columns.
-void cone_view(const Views& in, const Place& p, const Tile& t, const Heights& h, int view, const ConeBlock& c,
-               Lines& lines) {
-  ConeFootprints at;
-  find(p, in, view, c, at);
-  const Reach r = reach(in, p, t, h, at);
-  double steepest = 0;
-  for (int n = 0; n < c.count; ++n)
-    steepest = at.slope[n] > steepest ? at.slope[n] : steepest;
-  if (steepest * t.dz > two_window_step || r.count > line_capacity) {
-    for (int n = 0; n < c.count; ++n)
-      add_apart(in, p, t, h, view, at, n, c.sum[n]);
-    return;
-  }
-
-  const float* samples =
-      in.samples + std::size_t(view) * std::size_t(in.columns) * in.stride + std::size_t(r.from - in.base_line);
-  const auto blend_into = [&](int n) {
-    const float* a = samples + std::size_t(at.column[n]) * in.stride;
-    blend(a, a + in.stride, at.left[n], at.right[n], lines[n % 2] + margin, r.count);
-  };
-  blend_into(0);
-  for (int n = 0; n < c.count; ++n) {
-    if (n + 1 < c.count) blend_into(n + 1);
-    alignas(64) int base[groups];
-    alignas(64) float frac[groups];
-    const double slope = at.slope[n];
-#pragma omp simd
-    for (int g = 0; g < groups; ++g) {
-      const double up = p.up_origin + (t.z0 + (h.k0 + g * lanes) * t.dz) * slope, whole = __builtin_floor(up);
-      frac[g] = float(up - whole);
-      base[g] = int(whole) - r.from;
-    }
-    float* sum = c.sum[n] + (h.k0 - t.base_slice);
-    (slope * t.dz <= window_step ? select : select_wide)(lines[n % 2] + margin, base, frac, float(slope * t.dz), sum,
-                                                         h.first_group, h.end_group);
+/// Bilinear interpolation voxel by voxel, for steps that leave no window: coarse voxels before a fine detector.
+void add_apart(const Views& in, const Place& p, const Tile& t, const Heights& h, int view, const ConeFootprints& at,
+               int n, float* sum) {
+  const float* a = detector_column(in, view, at.column[n]);
+  const float* b = a + in.stride;
+  for (int k = h.first_slice; k < h.end_slice; ++k) {
+    const double up = p.up_origin + (t.z0 + k * t.dz) * at.slope[n], whole = __builtin_floor(up);
+    const int line = int(whole) - in.base_line;
+    const float f = float(up - whole);
+    const float low = at.left[n] * a[line] + at.right[n] * b[line];
+    const float high = at.left[n] * a[line + 1] + at.right[n] * b[line + 1];
+    sum[k - h.k0] += low + f * (high - low);
   }
 }
 
+/// What one column needs, made ready while the column before is summed, or the reads would wait for the stores.
+struct Ready {
+  alignas(64) float line[margin + line_capacity + margin] = {};
+  alignas(64) int base[groups];
+  alignas(64) float frac[groups];
+};
+
+void make_ready(const Views& in, const Place& p, const Heights& h, int view, const ConeFootprints& at, const Reach& r,
+                int n, Ready& out) {
+  const float* a = detector_column(in, view, at.column[n]) + (r.from - in.base_line);
+  blend(a, a + in.stride, at.left[n], at.right[n], out.line + margin, r.count);
+  // Copies, since a store into `base` might else change what the loop reads, and the loop would not become vectors.
+  const double slope = at.slope[n], origin = p.up_origin;
+  const int from = r.from;
+  const double* __restrict z = h.z;
+  int* __restrict base = out.base;
+  float* __restrict frac = out.frac;
+#pragma omp simd
+  for (int g = 0; g < groups; ++g) {
+    const double up = origin + z[g] * slope, whole = __builtin_floor(up);
+    frac[g] = float(up - whole);
+    base[g] = int(whole) - from;
+  }
+}
+
+/// A block of columns over a z tile. Its sums are kept apart from the slab, where neighbours may share cache sets.
+class ConeBlock {
+ public:
+  void run(const Views& in, const Place& p, const Tile& t, const Heights& h, int i0, int j0) {
+    columns_.collect(t, i0, j0);
+    if (columns_.count == 0) return;
+    for (int n = 0; n < columns_.count; ++n)
+      __builtin_memset(sums(n) + h.first_group * lanes, 0, sizeof(float) * (h.end_group - h.first_group) * lanes);
+    for (int view = 0; view < in.views; ++view)
+      add_view(in, p, t, h, view);
+    for (int n = 0; n < columns_.count; ++n) {
+      float* __restrict to = column_sums(t, columns_.i[n], columns_.j[n]) + (h.k0 - t.base_slice);
+      const float* __restrict from = sums(n);
+#pragma omp simd
+      for (int k = h.first_group * lanes; k < h.end_group * lanes; ++k)
+        to[k] += from[k];
+    }
+  }
+
+ private:
+  void add_view(const Views& in, const Place& p, const Tile& t, const Heights& h, int view) {
+    find(p, in, view, columns_, at_);
+    const Slopes slopes = slopes_of(at_);
+    const Reach r = reach(in, p, t, h, slopes);
+    if (slopes.most * t.dz > two_window_step || r.count > line_capacity) {
+      for (int n = 0; n < columns_.count; ++n)
+        add_apart(in, p, t, h, view, at_, n, sums(n));
+      return;
+    }
+    make_ready(in, p, h, view, at_, r, 0, ready_[0]);
+    for (int n = 0; n < columns_.count; ++n) {
+      if (n + 1 < columns_.count) make_ready(in, p, h, view, at_, r, n + 1, ready_[(n + 1) % 2]);
+      const Ready& ready = ready_[n % 2];
+      const double step = at_.slope[n] * t.dz;
+      (step <= window_step ? select : select_wide)(ready.line + margin, ready.base, ready.frac, float(step), sums(n),
+                                                   h.first_group, h.end_group);
+    }
+  }
+
+  static constexpr int sums_stride = z_tile + 16;
+  float* sums(int n) {
+    return sums_ + n * sums_stride;
+  }
+
+  ConeColumns columns_;
+  ConeFootprints at_;
+  Ready ready_[2];
+  alignas(64) float sums_[ConeColumns::size * sums_stride];
+};
+
 void cone(const Views& in, const Place& p, const Tile& t) {
-  alignas(64) Lines lines = {};
-  ConeBlock c;
+  ConeBlock block;
   const int end_slice = t.first_slice + t.slices;
   for (int k0 = floor_multiple(t.first_slice, z_tile); k0 < end_slice; k0 += z_tile) {
     const int first = most(k0, t.first_slice), end = least(k0 + z_tile, end_slice);
-    const Heights h{k0, first, end, (first - k0) / lanes, (end - k0 + lanes - 1) / lanes};
+    Heights h{k0, first, end, (first - k0) / lanes, (end - k0 + lanes - 1) / lanes, {}};
+    for (int g = 0; g < groups; ++g)
+      h.z[g] = t.z0 + (k0 + g * lanes) * t.dz;
     for (int j = t.j0; j < t.j1; j += 4)
-      for (int i = t.i0; i < t.i1; i += 4) {
-        c.collect(t, i, j);
-        if (c.count == 0) continue;
-        for (int view = 0; view < in.views; ++view)
-          cone_view(in, p, t, h, view, c, lines);
-      }
+      for (int i = t.i0; i < t.i1; i += 4)
+        block.run(in, p, t, h, i, j);
   }
 }
 
-using StackBlock = Block<8>;
+using StackColumns = Block<8, 8>;
+
+constexpr int together = 8;                       // views that share a load and a store of the sums
+constexpr int most_vectors = lanes == 8 ? 8 : 4;  // of sums that stay in registers
+typedef float Vector __attribute__((vector_size(4 * lanes)));
+// Of `wide` views: a register of doubles.
+constexpr int wide = lanes / 2, parts = together / wide;
+typedef double Doubles __attribute__((vector_size(8 * wide)));
+typedef long Longs __attribute__((vector_size(8 * wide)));
+typedef int Ints __attribute__((vector_size(4 * wide)));
+typedef float Floats __attribute__((vector_size(4 * wide)));
+
+/// Where one column falls in `together` views: the left detector column, counted over the batch, and the weights.
+struct Together {
+  Ints column[parts];
+  Floats left[parts], right[parts];
+};
 
 /// atan(z), |z| <= 0.1, to 1e-14: its series.
-double small_atan(double z) {
-  const double q = z * z;
+Doubles small_atan(const Doubles& z) {
+  const Doubles q = z * z;
   return z * (1 - q * (1. / 3 - q * (1. / 5 - q * (1. / 7 - q * (1. / 9 - q * (1. / 11))))));
 }
 
-void find(const Place& p, const Views& in, int view, const StackBlock& c, Footprints<StackBlock::size>& out) {
-  const double cos_b = in.cos_b[view], sin_b = in.sin_b[view];
-  alignas(64) double at[StackBlock::size], weight[StackBlock::size];
-  if (p.shape == Shape::parallel) {
-#pragma omp simd
-    for (int n = 0; n < StackBlock::size; ++n) {
-      at[n] = p.column_offset + p.column_scale * (c.x[n] * cos_b + c.y[n] * sin_b);
-      weight[n] = 1;
+/// A block of columns over all slices of a slab.
+class StackBlock {
+ public:
+  StackBlock(const Views& in, const Place& p, const Tile& t) : in_(in), place_(p), tile_(t) {
+    for (int view = 0; view < most_views; ++view) {  // those beyond the last count as nothing
+      const int part = view / wide, v = view % wide;
+      const bool there = view < in.views;
+      cos_b_[part][v] = there ? in.cos_b[view] : 1;
+      sin_b_[part][v] = there ? in.sin_b[view] : 0;
+      counts_[part][v] = there ? 1 : 0;
+      first_column_[part][v] = (there ? view : 0) * in.columns;
     }
-  } else if (p.shape == Shape::flat) {
-#pragma omp simd
-    for (int n = 0; n < StackBlock::size; ++n) {
-      const double t = c.x[n] * cos_b + c.y[n] * sin_b, inverse = 1 / (p.D + c.x[n] * sin_b - c.y[n] * cos_b);
-      at[n] = p.column_offset + p.column_scale * t * inverse;
-      weight[n] = p.D * inverse * (p.D * inverse);
-    }
-  } else {
-    // Angles from that of the block's first column: atan2 once, and a series for the small rest.
-    const double t0 = c.x[0] * cos_b + c.y[0] * sin_b, depth0 = p.D + c.x[0] * sin_b - c.y[0] * cos_b;
-    const double gamma0 = __builtin_atan2(t0, depth0);
-    double widest = 0;
-#pragma omp simd reduction(max : widest)
-    for (int n = 0; n < StackBlock::size; ++n) {
-      const double t = c.x[n] * cos_b + c.y[n] * sin_b, depth = p.D + c.x[n] * sin_b - c.y[n] * cos_b;
-      const double z = (t * depth0 - depth * t0) / (t * t0 + depth * depth0), wide = z < 0 ? -z : z;
-      widest = wide > widest ? wide : widest;
-      at[n] = p.column_offset + p.column_scale * (gamma0 + small_atan(z));
-      weight[n] = p.D * p.D / (t * t + depth * depth);
-    }
-    if (widest > 0.1)
-      for (int n = 0; n < c.count; ++n)
-        at[n] = p.column_offset + p.column_scale * __builtin_atan2(c.x[n] * cos_b + c.y[n] * sin_b,
-                                                                   p.D + c.x[n] * sin_b - c.y[n] * cos_b);
   }
-  split<StackBlock::size>(at, weight, in.columns, out);
-}
 
-typedef float Vector __attribute__((vector_size(4 * lanes)));
-constexpr int together = 8;                       // views that share a load and a store of the sums
-constexpr int most_vectors = lanes == 8 ? 8 : 4;  // of sums that stay in registers
+  void run(int i0, int j0) {
+    columns_.collect(tile_, i0, j0);
+    if (columns_.count == 0) return;
+    const int sets = (in_.views + together - 1) / together;
+    if (place_.shape == Shape::arc) find_first();
+    for (int set = 0; set < sets; ++set)
+      for (int n = 0; n < columns_.count; ++n)
+        for (int part = 0; part < parts; ++part)
+          find(set * parts + part, columns_.x[n], columns_.y[n], at_[set][n].column[part], at_[set][n].left[part],
+               at_[set][n].right[part]);
 
-/// Adds `together` views to `vectors` registers full of slices.
-template <int vectors>
-void add_views(const float* const (&line)[together], std::size_t stride, const float (&left)[together],
-               const float (&right)[together], float* sum) {
-  Vector sums[vectors];
-  for (int v = 0; v < vectors; ++v)
-    sums[v] = reinterpret_cast<const Vector*>(sum)[v];
-  for (int view = 0; view < together; ++view) {
-    const Vector* a = reinterpret_cast<const Vector*>(line[view]);
-    const Vector* b = reinterpret_cast<const Vector*>(line[view] + stride);
+    const int first = (tile_.first_slice - tile_.base_slice) / lanes;
+    const int end = (tile_.first_slice - tile_.base_slice + tile_.slices + lanes - 1) / lanes;
+    for (int vector = first; vector < end; vector += most_vectors)
+      for (int set = 0; set < sets; ++set)
+        add_set(set, vector, least(most_vectors, end - vector));
+  }
+
+ private:
+  /// Angles count from that of the block's first column: atan2 once, and a series for the small rest.
+  void find_first() {
+    const double x = columns_.x[0], y = columns_.y[0];
+    for (int part = 0; part < most_views / wide; ++part) {
+      t0_[part] = x * cos_b_[part] + y * sin_b_[part];
+      depth0_[part] = place_.D + x * sin_b_[part] - y * cos_b_[part];
+      for (int v = 0; v < wide; ++v)
+        gamma0_[part][v] = __builtin_atan2(t0_[part][v], depth0_[part][v]);
+    }
+  }
+
+  /// Views [part wide, +wide).
+  void find(int part, double x, double y, Ints& column, Floats& left, Floats& right) const {
+    const Doubles cos_b = cos_b_[part], sin_b = sin_b_[part], t = x * cos_b + y * sin_b;
+    const double D = place_.D;
+    Doubles along, weight = counts_[part];
+    if (place_.shape == Shape::parallel) {
+      along = t;
+    } else if (place_.shape == Shape::flat) {
+      const Doubles inverse = 1 / (D + x * sin_b - y * cos_b), near = D * inverse;
+      along = t * inverse;
+      weight *= near * near;
+    } else {
+      const Doubles depth = D + x * sin_b - y * cos_b, t0 = t0_[part], depth0 = depth0_[part];
+      const Doubles z = (t * depth0 - depth * t0) / (t * t0 + depth * depth0);
+      const Longs far = (z > 0.1) | (z < -0.1);
+      along = gamma0_[part] + small_atan(z);
+      bool any = false;
+      for (int v = 0; v < wide; ++v)
+        any = any || far[v] != 0;
+      if (any)
+        for (int v = 0; v < wide; ++v)
+          along[v] = __builtin_atan2(t[v], depth[v]);
+      weight *= D * D / (t * t + depth * depth);
+    }
+
+    // Inside the field of view only rounding can leave the filtered row.
+    const Doubles none = {}, last = none + (in_.columns - 1 - 1e-9);
+    Doubles at = place_.column_offset + place_.column_scale * along;
+    at = at > none ? at : none;
+    at = at < last ? at : last;
+    const Ints whole = __builtin_convertvector(at, Ints);
+    const Doubles f = at - __builtin_convertvector(whole, Doubles);
+    column = first_column_[part] + whole;
+    left = __builtin_convertvector(weight * (1 - f), Floats);
+    right = __builtin_convertvector(weight * f, Floats);
+  }
+
+  /// Sums come from memory once a batch.
+  void prefetch(int n, int vector, int vectors) const {
+    const float* ahead = column_sums(tile_, columns_.i[n], columns_.j[n]) + vector * lanes;
     for (int v = 0; v < vectors; ++v)
-      sums[v] += left[view] * a[v];
-    for (int v = 0; v < vectors; ++v)
-      sums[v] += right[view] * b[v];
+      __builtin_prefetch(ahead + v * lanes, 1);
   }
-  for (int v = 0; v < vectors; ++v)
-    reinterpret_cast<Vector*>(sum)[v] = sums[v];
-}
 
-using AddViews = void (*)(const float* const (&)[together], std::size_t, const float (&)[together],
-                          const float (&)[together], float*);
-
-AddViews add_views_for(int vectors) {
-  switch (vectors) {
-    case 1:
-      return add_views<1>;
-    case 2:
-      return add_views<2>;
-    case 3:
-      return add_views<3>;
-    case 4:
-      return add_views<4>;
-    case 5:
-      return add_views<5>;
-    case 6:
-      return add_views<6>;
-    case 7:
-      return add_views<7>;
-    default:
-      return add_views<8>;
+  /// Adds `together` views to `vectors` registers full of slices of every column.
+  template <int vectors>
+  void add(int set, int vector) {
+    const std::size_t stride = in_.stride;
+    const float* samples = in_.samples + (vector * lanes + tile_.base_slice - in_.base_line);
+    for (int n = 0; n < columns_.count; ++n) {
+      const Together& at = at_[set][n];
+      if (set == 0) prefetch(least(n + 8, columns_.count - 1), vector, vectors);
+      Vector* to = reinterpret_cast<Vector*>(column_sums(tile_, columns_.i[n], columns_.j[n])) + vector;
+      Vector sums[vectors];
+      for (int v = 0; v < vectors; ++v)
+        sums[v] = to[v];
+#pragma GCC unroll 8
+      for (int view = 0; view < together; ++view) {
+        const float* line = samples + std::size_t(at.column[view / wide][view % wide]) * stride;
+        const float left = at.left[view / wide][view % wide], right = at.right[view / wide][view % wide];
+        const Vector* a = reinterpret_cast<const Vector*>(line);
+        const Vector* b = reinterpret_cast<const Vector*>(line + stride);
+        for (int v = 0; v < vectors; ++v)
+          sums[v] += left * a[v];
+        for (int v = 0; v < vectors; ++v)
+          sums[v] += right * b[v];
+      }
+      for (int v = 0; v < vectors; ++v)
+        to[v] = sums[v];
+    }
   }
-}
+
+  void add_set(int set, int vector, int vectors) {
+    switch (vectors) {
+      case 1:
+        return add<1>(set, vector);
+      case 2:
+        return add<2>(set, vector);
+      case 3:
+        return add<3>(set, vector);
+      case 4:
+        return add<4>(set, vector);
+      case 5:
+        return add<5>(set, vector);
+      case 6:
+        return add<6>(set, vector);
+      case 7:
+        return add<7>(set, vector);
+      default:
+        return add<8>(set, vector);
+    }
+  }
+
+  const Views& in_;
+  const Place& place_;
+  const Tile& tile_;
+  StackColumns columns_;
+  static constexpr int most_parts = most_views / wide;
+  Doubles cos_b_[most_parts], sin_b_[most_parts], counts_[most_parts];
+  Doubles t0_[most_parts], depth0_[most_parts], gamma0_[most_parts];
+  Ints first_column_[most_parts];
+  Together at_[most_views / together][StackColumns::size];
+};
 
 void stack(const Views& in, const Place& p, const Tile& t) {
-  StackBlock c;
-  Footprints<StackBlock::size> at[most_views];
-  const int first = (t.first_slice - t.base_slice) / lanes,
-            end = (t.first_slice - t.base_slice + t.slices + lanes - 1) / lanes;
+  StackBlock block(in, p, t);
   for (int j = t.j0; j < t.j1; j += 8)
-    for (int i = t.i0; i < t.i1; i += 8) {
-      c.collect(t, i, j);
-      if (c.count == 0) continue;
-      for (int view = 0; view < in.views; ++view)
-        find(p, in, view, c, at[view]);
-      for (int vector = first; vector < end; vector += most_vectors) {
-        const AddViews add = add_views_for(least(most_vectors, end - vector));
-        const std::size_t offset = std::size_t(vector * lanes);
-        for (int view = 0; view < in.views; view += together)
-          for (int n = 0; n < c.count; ++n) {
-            const float* line[together];
-            float left[together], right[together];
-            for (int v = 0; v < together; ++v) {
-              const bool there = view + v < in.views;  // views beyond the last count as nothing
-              const int from = there ? view + v : view;
-              line[v] = in.samples + offset + std::size_t(t.base_slice - in.base_line) +
-                        (std::size_t(from) * std::size_t(in.columns) + std::size_t(at[from].column[n])) * in.stride;
-              left[v] = there ? at[from].left[n] : 0;
-              right[v] = there ? at[from].right[n] : 0;
-            }
-            add(line, in.stride, left, right, c.sum[n] + offset);
-          }
-      }
-    }
+    for (int i = t.i0; i < t.i1; i += 8)
+      block.run(i, j);
 }
 
 }  // namespace

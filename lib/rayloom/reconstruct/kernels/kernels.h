@@ -44,9 +44,9 @@ struct Tile {
 };
 
 constexpr int most_views = 32;  ///< A batch.
-constexpr int tile = 32;        ///< Edge of a tile.
+constexpr int tile = 24;        ///< Edge of a tile, so that what it reads of a batch stays in the second-level cache.
 
-/// Adds the views to the tile: linear (stack: line = slice) or bilinear (cone) interpolation. Do not allocate.
+/// Add the views to the tile: linear (stack: line = slice) or bilinear (cone) interpolation. Do not allocate.
 struct Set {
   const char* name;
   void (*cone)(const Views&, const Place&, const Tile&);
