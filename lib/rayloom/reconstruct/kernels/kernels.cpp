@@ -173,20 +173,22 @@ void select(const float* line, const int* base, const float* frac, float step, f
   }
 }
 
-/// Pixel `index` (0 to 15) of a window of two registers.
-__m256 pick(__m256 low, __m256 high, __m256i index) {
-  const __m256 in_high = _mm256_castsi256_ps(_mm256_slli_epi32(index, 28));  // bit 3 becomes the sign
-  return _mm256_blendv_ps(_mm256_permutevar8x32_ps(low, index), _mm256_permutevar8x32_ps(high, index), in_high);
+/// Pixels of two windows, one for each half of the voxels: four steps stay within a register.
+__m256 pick(const float* low, const float* high, __m256i index) {
+  return _mm256_blend_ps(_mm256_permutevar8x32_ps(_mm256_loadu_ps(low), index),
+                         _mm256_permutevar8x32_ps(_mm256_loadu_ps(high), index), 0xf0);
 }
 
 void select_wide(const float* line, const int* base, const float* frac, float step, float* sum, int first, int end) {
   const __m256 steps = lane_steps(step);
+  const int half = int(4 * step);
+  const __m256i halves = _mm256_set_epi32(half, half, half, half, 0, 0, 0, 0);
   for (int g = first; g < end; ++g) {
     const __m256 at = _mm256_add_ps(_mm256_set1_ps(frac[g]), steps);
-    const __m256i index = _mm256_cvttps_epi32(at), next = _mm256_add_epi32(index, _mm256_set1_epi32(1));
-    const __m256 f = _mm256_sub_ps(at, _mm256_cvtepi32_ps(index));
-    const __m256 low = _mm256_loadu_ps(line + base[g]), high = _mm256_loadu_ps(line + base[g] + 8);
-    add_between(sum + g * lanes, f, pick(low, high, index), pick(low, high, next));
+    const __m256i whole = _mm256_cvttps_epi32(at), index = _mm256_sub_epi32(whole, halves);
+    const __m256 f = _mm256_sub_ps(at, _mm256_cvtepi32_ps(whole));
+    const float* window = line + base[g];
+    add_between(sum + g * lanes, f, pick(window, window + half, index), pick(window + 1, window + half + 1, index));
   }
 }
 
