@@ -25,18 +25,22 @@ void on_threads(benchmark::State& state, int threads, std::size_t bytes, double 
 
 #if defined(__x86_64__)
 
+// clang-format off
 #define CLOBBERS                                                                                                      \
   "xmm0", "xmm1", "xmm2", "xmm3", "xmm4", "xmm5", "xmm6", "xmm7", "xmm8", "xmm9", "xmm10", "xmm11", "xmm12", "xmm13", \
       "memory"
 
 // R: the register's letter, z or y. Ten independent chains.
 #define ZERO(R, n) "vxorps %%" R "mm" n ", %%" R "mm" n ", %%" R "mm" n "\n"
-#define ZERO_ALL(R)                                                                                        \
-  ZERO(R, "0")                                                                                             \
-  ZERO(R, "1")                                                                                             \
-  ZERO(R, "2")                                                                                             \
-  ZERO(R, "3") ZERO(R, "4") ZERO(R, "5") ZERO(R, "6") ZERO(R, "7") ZERO(R, "8") ZERO(R, "9") ZERO(R, "12") \
-      ZERO(R, "13")
+#define ZERO_ALL(R)                                                                       \
+  ZERO(R, "0")                                                                            \
+  ZERO(R, "1")                                                                            \
+  ZERO(R, "2")                                                                            \
+  ZERO(R, "3")                                                                            \
+  ZERO(R, "4")                                                                            \
+  ZERO(R, "5") ZERO(R, "6") ZERO(R, "7") ZERO(R, "8") ZERO(R, "9") ZERO(R, "12") ZERO(R,  \
+                                                                                      "1" \
+                                                                                      "3")
 #define FMA(R, n) "vfmadd231ps %%" R "mm12, %%" R "mm13, %%" R "mm" n "\n"
 #define FMA_10(R) \
   FMA(R, "0")     \
@@ -77,6 +81,7 @@ void on_threads(benchmark::State& state, int threads, std::size_t bytes, double 
   "mm1\n"                                                                                        \
   "vfmadd231ps 128+" at "(%1), %%" R "mm8, %%" R "mm2\n vfmadd231ps 192+" at "(%1), %%" R "mm8, %%" R "mm3\n"
 
+// clang-format on
 void fma_avx512(float*) {
   asm volatile(ZERO_ALL("y")::: CLOBBERS);
   for (long n = 0; n < rounds; ++n)
