@@ -32,15 +32,8 @@ void on_threads(benchmark::State& state, int threads, std::size_t bytes, double 
 
 // R: the register's letter, z or y. Ten independent chains.
 #define ZERO(R, n) "vxorps %%" R "mm" n ", %%" R "mm" n ", %%" R "mm" n "\n"
-#define ZERO_ALL(R)                                                                       \
-  ZERO(R, "0")                                                                            \
-  ZERO(R, "1")                                                                            \
-  ZERO(R, "2")                                                                            \
-  ZERO(R, "3")                                                                            \
-  ZERO(R, "4")                                                                            \
-  ZERO(R, "5") ZERO(R, "6") ZERO(R, "7") ZERO(R, "8") ZERO(R, "9") ZERO(R, "12") ZERO(R,  \
-                                                                                      "1" \
-                                                                                      "3")
+#define ZERO_ALL(R) ZERO(R, "0") ZERO(R, "1") ZERO(R, "2") ZERO(R, "3") ZERO(R, "4") ZERO(R, "5") ZERO(R, "6") \
+  ZERO(R, "7") ZERO(R, "8") ZERO(R, "9") ZERO(R, "12") ZERO(R, "13")
 #define FMA(R, n) "vfmadd231ps %%" R "mm12, %%" R "mm13, %%" R "mm" n "\n"
 #define FMA_10(R) \
   FMA(R, "0")     \
