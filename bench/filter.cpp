@@ -1,6 +1,5 @@
 // Ramp filtering of whole projections: 2048 x 2048 pixels, padded to 4096.
 #include <cmath>
-#include <random>
 
 #include "bench.h"
 #include "rayloom/reconstruct/filter.h"

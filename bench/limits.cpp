@@ -45,7 +45,7 @@ void on_threads(benchmark::State& state, int threads, std::size_t bytes, double 
   PERMUTE(R, "2")     \
   PERMUTE(R, "3") PERMUTE(R, "4") PERMUTE(R, "5") PERMUTE(R, "6") PERMUTE(R, "7") PERMUTE(R, "8") PERMUTE(R, "9")
 
-// One group of the cone kernel: the window's two loads, position, index, fraction, permutes, lerp, sum. `S` bytes.
+// One group of the cone kernel: the window's two loads, position, index, fraction, permutes, lerp, sum.
 #define GROUP_AVX512(at)                                                      \
   "vaddps " at                                                                \
   "(%0)%{1to16%}, %%zmm12, %%zmm0\n vcvttps2dq %%zmm0, %%zmm1\n"              \
@@ -74,65 +74,32 @@ void on_threads(benchmark::State& state, int threads, std::size_t bytes, double 
   "mm1\n"                                                                                        \
   "vfmadd231ps 128+" at "(%1), %%" R "mm8, %%" R "mm2\n vfmadd231ps 192+" at "(%1), %%" R "mm8, %%" R "mm3\n"
 
-// clang-format on
-void fma_avx512(float*) {
-  asm volatile(ZERO_ALL("y")::: CLOBBERS);
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(FMA_10("z")::: CLOBBERS);
-}
-void fma_avx2(float*) {
-  asm volatile(ZERO_ALL("y")::: CLOBBERS);
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(FMA_10("y")::: CLOBBERS);
-}
-void permute_avx512(float*) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(PERMUTE_10("z")::: CLOBBERS);
-}
-void permute_avx2(float*) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(PERMUTE_10("y")::: CLOBBERS);
-}
-void cone_avx512(float* p) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(GROUP_AVX512("0") GROUP_AVX512("64") GROUP_AVX512("128") GROUP_AVX512("192")::"r"(p), "r"(p + 256),
-                 "r"(p + 1024)
-                 : CLOBBERS);
-}
-void cone_avx2(float* p) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(GROUP_AVX2("0") GROUP_AVX2("32") GROUP_AVX2("64") GROUP_AVX2("96")::"r"(p), "r"(p + 256), "r"(p + 1024)
-                 : CLOBBERS);
-}
-void blend_avx512(float* p) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(BLEND("z", "0") BLEND("z", "64") BLEND("z", "128") BLEND("z", "192")::"r"(p), "r"(p + 336),
-                 "r"(p + 1024)
-                 : CLOBBERS);
-}
-void blend_avx2(float* p) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(BLEND("y", "0") BLEND("y", "32") BLEND("y", "64") BLEND("y", "96")::"r"(p), "r"(p + 336), "r"(p + 1024)
-                 : CLOBBERS);
-}
-#define STACK_8(R) \
-  STACK(R, "0")    \
-  STACK(R, "256") STACK(R, "512") STACK(R, "768") STACK(R, "1024") STACK(R, "1280") STACK(R, "1536") STACK(R, "1792")
+#define STACK_8(R) STACK(R, "0") STACK(R, "256") STACK(R, "512") STACK(R, "768") STACK(R, "1024") STACK(R, "1280") \
+  STACK(R, "1536") STACK(R, "1792")
 #define SUMS(R, op) op("(%2)", R, "0") op("64(%2)", R, "1") op("128(%2)", R, "2") op("192(%2)", R, "3")
 #define LOAD(at, R, n) "vmovaps " at ", %%" R "mm" n "\n"
 #define STORE(at, R, n) "vmovaps %%" R "mm" n ", " at "\n"
-void stack_avx512(float* p) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(SUMS("z", LOAD) STACK_8("z") STACK_8("z") SUMS("z", STORE)::"r"(p), "r"(p),
-                 "r"(p + 1024 + 64 * (n & 15))
-                 : CLOBBERS);
-}
-void stack_avx2(float* p) {
-  for (long n = 0; n < rounds; ++n)
-    asm volatile(SUMS("y", LOAD) STACK_8("y") STACK_8("y") SUMS("y", STORE)::"r"(p), "r"(p),
-                 "r"(p + 1024 + 64 * (n & 15))
-                 : CLOBBERS);
-}
+
+// A loop over `text`, which reads at %0 and %1 and sums at %2, from place to place. Registers start at 0, since numbers
+// too small to be normal would slow it.
+#define LOOP(name, text)                                                                                        \
+  void name(float* p) {                                                                                         \
+    asm volatile(ZERO_ALL("y")::: CLOBBERS);                                                                    \
+    for (long n = 0; n < rounds; ++n)                                                                           \
+      asm volatile(text ::"r"(p), "r"(p + 336), "r"(p + 1024 + 64 * (n & 15)) : CLOBBERS);                      \
+  }
+
+LOOP(fma_avx512, FMA_10("z"))
+LOOP(fma_avx2, FMA_10("y"))
+LOOP(permute_avx512, PERMUTE_10("z"))
+LOOP(permute_avx2, PERMUTE_10("y"))
+LOOP(cone_avx512, GROUP_AVX512("0") GROUP_AVX512("64") GROUP_AVX512("128") GROUP_AVX512("192"))
+LOOP(cone_avx2, GROUP_AVX2("0") GROUP_AVX2("32") GROUP_AVX2("64") GROUP_AVX2("96"))
+LOOP(blend_avx512, BLEND("z", "0") BLEND("z", "64") BLEND("z", "128") BLEND("z", "192"))
+LOOP(blend_avx2, BLEND("y", "0") BLEND("y", "32") BLEND("y", "64") BLEND("y", "96"))
+LOOP(stack_avx512, SUMS("z", LOAD) STACK_8("z") STACK_8("z") SUMS("z", STORE))
+LOOP(stack_avx2, SUMS("y", LOAD) STACK_8("y") STACK_8("y") SUMS("y", STORE))
+// clang-format on
 
 /// Reads a buffer once, 64 bytes an instruction (AVX-512) or 32.
 void read_avx512(const float* p, std::size_t bytes) {

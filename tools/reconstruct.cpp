@@ -127,7 +127,7 @@ int run(const Context& context, const Arguments& given) {
   options.threads = given.threads;
   if (!given.memory.empty()) options.memory_bytes = parse_bytes("--memory", given.memory);
   options.validate();
-  kernel_name();  // refuses an unknown one before any work
+  const std::string kernels = kernel_name();  // refuses an unknown one before any work
 
   VolumeCoding coding;
   coding.format = volume_format_from(given.format);
@@ -178,7 +178,7 @@ int run(const Context& context, const Arguments& given) {
                               {"field_of_view_radius_mm", plan.field.radius_mm},
                               {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
                               {"settings", given.settings},
-                              {"kernels", kernel_name()},
+                              {"kernels", kernels},
                               {"slabs", plan.slabs},
                               {"memory_bytes", plan.memory_bytes}};
   record["samples"] = {{"read", counts.samples},

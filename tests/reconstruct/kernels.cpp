@@ -7,6 +7,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/reconstruct/backproject.h"
+#include "support/textbook.h"
 
 using namespace rayloom;
 
@@ -76,40 +77,20 @@ ViewBatch random_batch(const Case& c, const Geometry& g, const Grid& grid, std::
   return batch;
 }
 
-/// Kak & Slaney 1988, ch. 3, voxel by voxel: t = x cos b + y sin b, depth = D + x sin b - y cos b.
-double textbook(const Geometry& g, const ViewBatch& batch, const Grid& grid, int i, int j, int k) {
-  const double x = grid.x_mm(i), y = grid.y_mm(j), z = grid.z_mm(k);
-  if (std::hypot(x, y) > radius_mm) return 0;
-  double sum = 0;
-  for (int view = 0; view < batch.views; ++view) {
-    const double b = g.angles_rad[std::size_t(view)];
-    const double t = x * std::cos(b) + y * std::sin(b), depth = g.sod_mm + x * std::sin(b) - y * std::cos(b);
-    double u = t, weight = 1, line = k - batch.first_line;
-    if (g.detector.shape == DetectorShape::arc) {
-      u = g.sdd_mm * std::atan2(t, depth);
-      weight = g.sod_mm * g.sod_mm / (t * t + depth * depth);
-    } else if (g.beam != Beam::parallel) {
-      u = t * g.sdd_mm / depth;
-      weight = std::pow(g.sod_mm / depth, 2);
+/// Calls check(case, geometry, grid, batch) for every case under every instruction set.
+template <class Check>
+void for_each_case(unsigned seed, const Check& check) {
+  for (const std::string& name : kernel_names()) {
+    const Forced forced(name);
+    CAPTURE(name);
+    std::mt19937 random(seed);
+    for (const Case& c : cases) {
+      CAPTURE(c.name);
+      const Geometry g = geometry_of(c, random);
+      const Grid grid{c.nx, c.ny, c.nz, c.voxel_mm, c.centre_mm};
+      check(c, g, grid, random_batch(c, g, grid, random));
     }
-    if (g.beam == Beam::cone)
-      line = g.detector.rows - 1 - g.detector.midplane_row + z * g.sdd_mm / depth / g.detector.row_pitch_mm -
-             batch.first_line;
-    const double column = u / g.detector.column_pitch_mm + g.detector.axis_column + 1;
-    const int c = int(std::floor(column)), l = int(std::floor(line));
-    const double fc = column - c, fl = line - l;
-    const float* a = batch.column(view, c);
-    const float* d = batch.column(view, c + 1);
-    double value = (1 - fc) * a[l] + fc * d[l];
-    if (fl > 0) value = (1 - fl) * value + fl * ((1 - fc) * a[l + 1] + fc * d[l + 1]);
-    sum += weight * value;
   }
-  return sum;
-}
-
-float at(const Slab& slab, int i, int j, int k) {
-  return slab.samples[(std::size_t(j) * std::size_t(slab.grid.nx) + std::size_t(i)) * slab.stride +
-                      std::size_t(k - slab.base_slice)];
 }
 
 }  // namespace
@@ -118,66 +99,49 @@ TEST_SUITE("back-projection kernels") {
   // Positions are split into whole and fraction in double precision, so a value is off by a few roundings of float32,
   // 6e-8 each; fractions by 16 steps of up to 2 pixels in float32, 2e-6 of a pixel. Half white noise is the worst case.
   TEST_CASE("agree with the textbook's loop in double precision") {
-    for (const std::string& name : kernel_names()) {
-      const Forced forced(name);
-      CAPTURE(name);
-      std::mt19937 random(5);
-      for (const Case& c : cases) {
-        CAPTURE(c.name);
-        const Geometry g = geometry_of(c, random);
-        const Grid grid{c.nx, c.ny, c.nz, c.voxel_mm, c.centre_mm};
-        const ViewBatch batch = random_batch(c, g, grid, random);
-        Slab slab(grid, 0, c.nz, radius_mm);
-        backproject(g, batch, slab, 2);
-        double off = 0, size = 0, worst = 0;
-        for (int j = 0; j < c.ny; ++j)
-          for (int i = 0; i < c.nx; ++i)
-            for (int k = 0; k < c.nz; ++k) {
-              const double expected = textbook(g, batch, grid, i, j, k), d = at(slab, i, j, k) - expected;
-              off += d * d;
-              size += expected * expected;
-              worst = std::max(worst, std::abs(d));
-            }
-        REQUIRE(size > 0);
-        CHECK(std::sqrt(off / size) < 1e-5);
-        CHECK(worst < 2e-4);  // 10 neighbours' differences of 4 sigma, 2e-6 of a pixel each
-      }
-    }
+    for_each_case(5, [](const Case& c, const Geometry& g, const Grid& grid, const ViewBatch& batch) {
+      Slab slab(grid, 0, c.nz, radius_mm);
+      backproject(g, batch, slab, 2);
+      double off = 0, size = 0, worst = 0;
+      for (int j = 0; j < c.ny; ++j)
+        for (int i = 0; i < c.nx; ++i)
+          for (int k = 0; k < c.nz; ++k) {
+            const bool inside = std::hypot(grid.x_mm(i), grid.y_mm(j)) <= radius_mm;
+            const double expected = inside ? textbook_voxel<double>(g, batch, grid, i, j, k) : 0;
+            const double d = slab.at(i, j, k) - expected;
+            off += d * d;
+            size += expected * expected;
+            worst = std::max(worst, std::abs(d));
+          }
+      REQUIRE(size > 0);
+      CHECK(std::sqrt(off / size) < 1e-5);
+      CHECK(worst < 2e-4);  // 10 neighbours' differences of 4 sigma, 2e-6 of a pixel each
+    });
   }
 
   TEST_CASE("slabs and threads do not change a byte") {
-    for (const std::string& name : kernel_names()) {
-      const Forced forced(name);
-      CAPTURE(name);
-      std::mt19937 random(6);
-      for (const Case& c : cases) {
-        CAPTURE(c.name);
-        const Geometry g = geometry_of(c, random);
-        const Grid grid{c.nx, c.ny, c.nz, c.voxel_mm, c.centre_mm};
-        const ViewBatch batch = random_batch(c, g, grid, random);
-        Slab whole(grid, 0, c.nz, radius_mm);
-        backproject(g, batch, whole, 1);
-        bool same = true;
-        for (int first = 0, count = 1; first < c.nz; first += count, count = 3 * count % 17 + 1) {
-          const int slices = std::min(count, c.nz - first);
-          Slab part(grid, first, slices, radius_mm);
-          const auto [line0, line1] = lines_needed(g, grid, radius_mm, first, slices);
-          ViewBatch band(g.detector.columns, line0, line1 - line0 + 1);
-          band.views = batch.views;
-          band.angles_rad = batch.angles_rad;
-          for (int view = 0; view < batch.views; ++view)
-            for (int column = 0; column < batch.columns; ++column)
-              std::copy_n(batch.column(view, column) + (line0 - batch.first_line), band.lines,
-                          band.column(view, column));
-          backproject(g, band, part, 3);
-          for (int j = 0; j < c.ny; ++j)
-            for (int i = 0; i < c.nx; ++i)
-              for (int k = first; k < first + slices; ++k)
-                same = same && at(part, i, j, k) == at(whole, i, j, k);
-        }
-        CHECK(same);
+    for_each_case(6, [](const Case& c, const Geometry& g, const Grid& grid, const ViewBatch& batch) {
+      Slab whole(grid, 0, c.nz, radius_mm);
+      backproject(g, batch, whole, 1);
+      bool same = true;
+      for (int first = 0, count = 1; first < c.nz; first += count, count = 3 * count % 17 + 1) {
+        const int slices = std::min(count, c.nz - first);
+        Slab part(grid, first, slices, radius_mm);
+        const auto [line0, line1] = lines_needed(g, grid, radius_mm, first, slices);
+        ViewBatch band(g.detector.columns, line0, line1 - line0 + 1);
+        band.views = batch.views;
+        band.angles_rad = batch.angles_rad;
+        for (int view = 0; view < batch.views; ++view)
+          for (int column = 0; column < batch.columns; ++column)
+            std::copy_n(batch.column(view, column) + (line0 - batch.first_line), band.lines, band.column(view, column));
+        backproject(g, band, part, 3);
+        for (int j = 0; j < c.ny; ++j)
+          for (int i = 0; i < c.nx; ++i)
+            for (int k = first; k < first + slices; ++k)
+              same = same && part.at(i, j, k) == whole.at(i, j, k);
       }
-    }
+      CHECK(same);
+    });
   }
 
   TEST_CASE("a set that is not there is refused by name") {

@@ -64,11 +64,8 @@ std::string shown(const Json& value) {
 void add_rows(std::string& html, const std::string& name, const Json& value) {
   if (value.is_object()) {
     const std::string prefix = name.empty() ? "" : name + ", ";
-    for (const auto& [key, entry] : value.items()) {
-      std::string joined = prefix;
-      joined += key;
-      add_rows(html, joined, entry);
-    }
+    for (const auto& [key, entry] : value.items())
+      add_rows(html, prefix + key, entry);
     return;
   }
   std::string label = name;

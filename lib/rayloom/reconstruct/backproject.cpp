@@ -15,10 +15,10 @@ namespace {
 
 static_assert(ViewBatch::capacity == kernels::most_views);
 
-constexpr int group = 16;  // slices and lines are laid out in multiples of it
+using kernels::group;
 
 int floor_to_group(int n) {
-  return (n & ~(group - 1));
+  return n & ~(group - 1);
 }
 
 std::size_t span_in_groups(int base, int first, int count) {

@@ -43,6 +43,7 @@ struct Tile {
   double radius_mm;
 };
 
+constexpr int group = 16;       ///< Slices and lines are laid out in multiples of it.
 constexpr int most_views = 32;  ///< A batch.
 constexpr int tile = 24;        ///< Edge of a tile, so that what it reads of a batch stays in the second-level cache.
 
