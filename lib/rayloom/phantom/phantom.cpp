@@ -386,6 +386,16 @@ Phantom::Extent Phantom::extent() const {
   return extent;
 }
 
+Phantom Phantom::moved(const Vec3& by_mm) const {
+  Phantom there = *this;
+  for (Solid& solid : there.solids) {
+    solid.centre_mm += by_mm;
+    for (Solid::Clip& clip : solid.clip)
+      clip.offset_mm += clip.normal.dot(by_mm);
+  }
+  return there;
+}
+
 Phantom read_phantom(const std::filesystem::path& file) {
   const JsonFields top(read_json_file(file), file.string());
   top.allow_only({"rayloom_phantom", "title", "source", "energy_kev", "solids"});
@@ -429,6 +439,17 @@ double attenuation_per_mm(const std::string& material, double density_g_cm3, dou
                         "'; must be an element symbol, a chemical formula or a known compound");
   }
   return cm2_g * density_g_cm3 / 10;
+}
+
+double listed_density_g_cm3(const std::string& material) {
+  if (const int element = SymbolToAtomicNumber(material.c_str(), nullptr); element > 0)
+    return ElementDensity(element, nullptr);
+  if (compoundDataNIST* compound = GetCompoundDataNISTByName(material.c_str(), nullptr)) {
+    const double density = compound->density;
+    FreeCompoundDataNIST(compound);
+    return density;
+  }
+  throw InvalidOption("material: '" + material + "'; must be an element symbol or a compound whose density is listed");
 }
 
 }  // namespace rayloom

@@ -77,6 +77,9 @@ class Phantom {
     double radius_mm, z_low_mm, z_high_mm;
   };
   Extent extent() const;
+
+  /// The same part, shifted.
+  Phantom moved(const Vec3& by_mm) const;
 };
 
 /// A phantom made ready for many rays. Keeps a reference: the phantom must outlive it and stay as it is. Const methods
@@ -123,5 +126,9 @@ void rasterise_slice(const Phantom& phantom, std::span<const double> attenuation
 /// @param material  Element symbol, chemical formula, or a name from xraylib's compound list.
 /// @throws InvalidOption for an unknown material or an energy outside 1 to 1000 keV.
 double attenuation_per_mm(const std::string& material, double density_g_cm3, double energy_kev);
+
+/// Density in g/cm3 that xraylib lists for an element symbol or a named compound.
+/// @throws InvalidOption if it lists none, as for a chemical formula.
+double listed_density_g_cm3(const std::string& material);
 
 }  // namespace rayloom
