@@ -9,13 +9,15 @@
 #include <optional>
 
 #include "command.h"
+#include "fault_options.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/phantom/phantom.h"
 #include "rayloom/scan/scan_file.h"
 #include "rayloom/scan/tiff_write.h"
+#include "rayloom/simulate/faulty_detector.h"
 #include "rayloom/simulate/project_phantom.h"
 #include "rayloom/simulate/project_volume.h"
-#include "rayloom/simulate/raw_scan.h"
+#include "rayloom/simulate/spectrum.h"
 #include "rayloom/volume/output_folder.h"
 
 namespace rayloom::tools {
@@ -31,36 +33,66 @@ struct Arguments {
   std::optional<int> subsamples;
   std::uint64_t seed = 1;
   bool overwrite = false, no_scan_file = false;
+  FaultOptions faults;
 };
 
 constexpr int dark_exposures = 8, open_exposures = 16, default_subsamples = 2;
 constexpr double most_counts = 60000;  // with offset and gain pattern, the open beam stays below 65535
 
-/// What is scanned: line integrals of the view at an angle.
+constexpr double export_level = 50000;  // of the open beam in corrected images
+
+/// What is scanned: line integrals of the view at an angle, the object shifted against the turntable.
 struct Object {
   std::string title;
-  std::function<void(const Geometry&, double angle_rad, std::span<float> view)> project;
+  std::function<void(const Geometry&, double angle_rad, const Vec3& shift_mm, std::span<float> view)> project;
 };
 
-Object open_object(const Arguments& given) {
+Object open_volume(const Arguments& given) {
+  for (const auto& [option, is_given] :
+       {std::pair("--subsamples", given.subsamples.has_value()), std::pair("--energy", given.energy_kev.has_value()),
+        std::pair("--spectrum", given.faults.spectrum.has_value())})
+    if (is_given) throw InvalidOption(std::string(option) + ": counts for phantoms; must be absent for a volume");
+  const auto volume = std::make_shared<Volume>(StoredVolume(given.object).read());
+  const Vec3 centre = volume->grid.centre_mm;
+  return {given.object, [=](const Geometry& geometry, double angle_rad, const Vec3& shift_mm, std::span<float> view) {
+            volume->grid.centre_mm = centre + shift_mm;
+            project_volume(*volume, geometry, angle_rad, view);
+          }};
+}
+
+Object open_object(const Arguments& given, const std::optional<Spectrum>& spectrum) {
   const fs::path path = given.object;
-  if (fs::is_directory(path) || path.filename() == "volume.json") {
-    if (given.subsamples) throw InvalidOption("--subsamples: counts for phantoms; must be absent for a volume");
-    if (given.energy_kev) throw InvalidOption("--energy: counts for phantoms; must be absent for a volume");
-    const auto volume = std::make_shared<Volume>(StoredVolume(path).read());
-    return {given.object, [volume](const Geometry& geometry, double angle_rad, std::span<float> view) {
-              project_volume(*volume, geometry, angle_rad, view);
-            }};
-  }
+  if (fs::is_directory(path) || path.filename() == "volume.json") return open_volume(given);
   const auto phantom = std::make_shared<Phantom>(read_phantom(path));
-  const auto attenuation = phantom->attenuations(given.energy_kev);
   // Photons average in a pixel that counts them; line integrals average where they are the result.
   const PixelSampling sampling{
       given.subsamples.value_or(default_subsamples),
       given.counts ? PixelSampling::Average::transmission : PixelSampling::Average::line_integral};
-  return {phantom->title, [=](const Geometry& geometry, double angle_rad, std::span<float> view) {
-            project_phantom(*phantom, attenuation, geometry, angle_rad, sampling, view);
+  const auto shifted = [phantom](const Vec3& shift_mm) {
+    return shift_mm.isZero(0) ? phantom : std::make_shared<Phantom>(phantom->moved(shift_mm));
+  };
+  if (spectrum) {
+    const auto attenuation = std::make_shared<SpectralAttenuation>(*spectrum, phantom->substances);
+    return {phantom->title,
+            [=](const Geometry& geometry, double angle_rad, const Vec3& shift_mm, std::span<float> view) {
+              project_phantom(*shifted(shift_mm), *attenuation, geometry, angle_rad, sampling, view);
+            }};
+  }
+  const auto attenuation = phantom->attenuations(given.energy_kev);
+  return {phantom->title, [=](const Geometry& geometry, double angle_rad, const Vec3& shift_mm, std::span<float> view) {
+            project_phantom(*shifted(shift_mm), attenuation, geometry, angle_rad, sampling, view);
           }};
+}
+
+/// The spectrum that was asked for.
+std::optional<Spectrum> open_spectrum(const Arguments& given, const Scan& scan) {
+  const auto response = given.faults.response();
+  if (!response) return {};
+  if (given.energy_kev) throw InvalidOption("--energy: given with --spectrum; must be one of the two");
+  if (!scan.source.voltage_kv)
+    throw InvalidOption("--spectrum: " + given.geometry + " has no source.voltage_kv; must be there",
+                        "--set source.voltage_kv=120 gives it");
+  return tungsten_spectrum(*scan.source.voltage_kv, scan.source.filters, *response);
 }
 
 void make_folder(const fs::path& folder) {
@@ -116,9 +148,33 @@ std::string angles_text(const Scan& scan) {
 }
 
 bool belongs(const std::string& name) {
-  for (const char* own : {"projections", "dark", "open", "scan.json", "scan.png", "settings.txt", "angles.txt"})
+  for (const char* own : {"projections", "dark", "open", "open-after", "return.tif", "scan.json", "scan.png",
+                          "settings.txt", "angles.txt", "truth.json", "gain_drift.tif"})
     if (name == own) return true;
   return false;
+}
+
+/// What was put in, beside the scan.
+void write_truth(const fs::path& folder, const Arguments& given, const std::string& title,
+                 const std::optional<Spectrum>& spectrum, const RawDetector& detector, const Faults& faults,
+                 const FaultTruth& truth) {
+  nlohmann::ordered_json json = {{"rayloom_truth", 1}, {"title", title}};
+  if (given.counts) {
+    const bool noisy = detector.noise == CountNoise::photons_and_electronics;
+    json["detector"] = {{"open_counts", detector.open_counts},
+                        {"dark_counts", detector.dark_counts},
+                        {"electronic_counts", noisy ? detector.electronic_counts : 0},
+                        {"photon_noise", noisy},
+                        {"gain_spread", detector.gain_spread},
+                        {"seed", detector.seed}};
+  }
+  if (spectrum)
+    json["spectrum"] = {{"response", *given.faults.spectrum}, {"mean_energy_kev", spectrum->mean_energy_kev()}};
+  json.update(to_json(detector, faults, truth));
+  write_json_file(folder / "truth.json", json);
+  if (faults.gain_drift > 0)
+    write_tiff(folder / "gain_drift.tif", truth.gain_drift.rows, truth.gain_drift.columns, truth.gain_drift.samples,
+               SampleType::float32);
 }
 
 /// Where the part lets least through.
@@ -133,66 +189,106 @@ int run(const Context& context, const Arguments& given) {
     throw InvalidOption("--counts: " + to_text(*given.counts) + "; must be from 1 to " + to_text(most_counts));
   if (given.subsamples && (*given.subsamples < 1 || *given.subsamples > 64))
     throw InvalidOption("--subsamples: " + std::to_string(*given.subsamples) + "; must be from 1 to 64");
+  if (!given.counts) given.faults.require_no_counts_needed();
   Scan scan = read_scan(given.geometry, given.settings);
-  const Object object = open_object(given);
+  const std::optional<Spectrum> spectrum = open_spectrum(given, scan);
+  const Object object = open_object(given, spectrum);
   const Geometry& geometry = scan.geometry;
   const int rows = geometry.detector.rows, columns = geometry.detector.columns, views = int(geometry.angles_rad.size());
+  const Faults faults = given.faults.faults(geometry);
+  RawDetector settings;
+  if (given.counts) settings.open_counts = *given.counts;
+  settings.seed = given.seed;
+  given.faults.apply_to(settings);
+  FaultyDetector detector(settings, faults, geometry);
 
   OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, belongs);
   std::vector<float> view(std::size_t(rows) * std::size_t(columns)), counts(view.size());
-  const auto write = [&](const std::string& folder, const std::string& stem, int index,
-                         std::span<const float> samples) {
-    char name[40];
-    std::snprintf(name, sizeof name, "%s_%04d.tif", stem.c_str(), index);
-    write_tiff(output.partial() / folder / name, rows, columns, samples,
+  const auto write = [&](const fs::path& name, std::span<const float> samples) {
+    write_tiff(output.partial() / name, rows, columns, samples,
                given.counts ? SampleType::uint16 : SampleType::float32);
   };
+  const auto numbered = [](const std::string& folder, const std::string& stem, int index) {
+    char name[40];
+    std::snprintf(name, sizeof name, "%s_%04d.tif", stem.c_str(), index);
+    return fs::path(folder) / name;
+  };
 
-  RawDetector detector;
-  DetectorPattern pattern;
+  // Exposures of dark and open images are numbered after those of the views, so that no noise repeats.
   make_folder(output.partial() / "projections");
+  std::optional<CorrectedExport> corrected;
   if (given.counts) {
-    detector.open_counts = *given.counts;
-    detector.seed = given.seed;
-    pattern = detector_pattern(detector, rows, columns);
-    // Exposures of dark and open images are numbered after those of the views, so that no noise repeats.
-    make_folder(output.partial() / "dark");
-    for (int i = 0; i < dark_exposures; ++i) {
-      expose_dark(detector, pattern, std::uint64_t(views + i), counts);
-      write("dark", "dark", i, counts);
+    Image dark(rows, columns), open(rows, columns);
+    const auto take = [&](const std::string& name, int number, int first_exposure, Image& mean, auto expose) {
+      if (!given.faults.corrected) make_folder(output.partial() / name);
+      for (int i = 0; i < number; ++i) {
+        (detector.*expose)(std::uint64_t(views + first_exposure + i), counts);
+        for (std::size_t pixel = 0; pixel < counts.size(); ++pixel)
+          mean.samples[pixel] += counts[pixel] / float(number);
+        if (!given.faults.corrected) write(numbered(name, name, i), counts);
+      }
+    };
+    take("dark", dark_exposures, 0, dark, &FaultyDetector::dark);
+    take("open", open_exposures, dark_exposures, open, &FaultyDetector::open);
+    if (given.faults.open_after) {
+      Image unused(rows, columns);
+      take("open-after", open_exposures, dark_exposures + open_exposures, unused, &FaultyDetector::open_after);
     }
-    make_folder(output.partial() / "open");
-    for (int i = 0; i < open_exposures; ++i) {
-      expose(detector, pattern, {}, std::uint64_t(views + dark_exposures + i), counts);
-      write("open", "open", i, counts);
-    }
+    if (given.faults.corrected) corrected.emplace(dark, open, detector.truth().pixels, export_level);
   }
 
+  const auto among = [](const std::vector<int>& list, int i) {
+    return std::find(list.begin(), list.end(), i) != list.end();
+  };
   Darkest darkest;
+  std::vector<float> delivered;
   for (int i = 0; i < views; ++i) {
     if (hooks.stop()) throw Cancelled("stopped at view " + std::to_string(i) + " of " + std::to_string(views));
-    object.project(geometry, geometry.angles_rad[std::size_t(i)], view);
+    object.project(geometry, geometry.angles_rad[std::size_t(i)], detector.truth().displacements_mm[std::size_t(i)],
+                   view);
+    blur_and_scatter(faults, geometry, view);
     const auto most = std::max_element(view.begin(), view.end());
     if (const int at = int(most - view.begin()); *most > darkest.line_integral)
       darkest = {*most, i, at / columns, at % columns};
-    if (given.counts) expose(detector, pattern, view, std::uint64_t(i), counts);
-    write("projections", "view", i, given.counts ? counts : view);
+    if (given.counts) detector.view(i, view, counts);
+    if (!among(faults.repeated, i)) {
+      delivered = given.counts ? counts : view;
+      if (corrected) corrected->apply(delivered);
+    }
+    if (!among(faults.missing, i)) write(numbered("projections", "view", i), delivered);
     hooks.report("projecting", double(i + 1) / views);
+  }
+  if (given.faults.return_view) {
+    object.project(geometry, geometry.angles_rad.front(),
+                   faults.movement ? faults.movement->at(views, views) : Vec3(Vec3::Zero()), view);
+    blur_and_scatter(faults, geometry, view);
+    if (given.counts) detector.return_view(std::uint64_t(views + dark_exposures + 2 * open_exposures), view, counts);
+    delivered = given.counts ? counts : view;
+    if (corrected) corrected->apply(delivered);
+    write("return.tif", delivered);
   }
 
   scan.images = {};
   scan.images.projections = {"projections/*.tif"};
-  scan.images.kind = given.counts ? ImageKind::counts : ImageKind::line_integrals;
-  if (given.counts) {
+  scan.images.kind = !given.counts ? ImageKind::line_integrals : corrected ? ImageKind::corrected : ImageKind::counts;
+  if (given.counts) scan.images.saturation = settings.full_scale;
+  if (scan.images.kind == ImageKind::counts) {
     scan.images.dark = ImageNames{"dark/*.tif"};
     scan.images.open = ImageNames{"open/*.tif"};
+    if (given.faults.open_after) scan.images.open_after = ImageNames{"open-after/*.tif"};
+  }
+  if (corrected) {
+    scan.images.open_level = {export_level};
     scan.images.saturation = 65535;
   }
+  if (given.faults.return_view) scan.images.return_view = {"return.tif"};
+  if (given.faults.focal_spot_mm) scan.source.focal_spot_mm = *given.faults.focal_spot_mm;
   scan.title = "simulated: " + object.title;
   scan.views.angles_file.clear();  // it lies elsewhere; the angles are listed
   if (!given.no_scan_file) write_scan(scan, output.partial() / "scan.json");
   write_text(output.partial() / "settings.txt", settings_text(scan));
   if (!scan.views.arc_deg && !scan.views.step_deg) write_text(output.partial() / "angles.txt", angles_text(scan));
+  write_truth(output.partial(), given, object.title, spectrum, settings, faults, detector.truth());
   output.finish();
 
   const double least = std::exp(-double(darkest.line_integral));
@@ -233,6 +329,7 @@ void add_simulate(CLI::App& program) {
       {"rayloom simulate phantoms/ball.json --geometry scan.json -o ideal",
        "rayloom simulate phantoms/pump_end_plate.json --geometry phantoms/pump_end_plate_scan.json --counts 20000 -o "
        "raw",
+       "rayloom simulate part.json --geometry scan.json --counts 20000 --dead 0.1% --spikes 50 --drift 3 -o spoilt",
        "rayloom simulate volume/ --geometry scan.json --set views.count=90 -o again"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("PHANTOM", given->object, "phantom file, or a volume's folder")->required();
@@ -248,6 +345,7 @@ void add_simulate(CLI::App& program) {
       ->allow_extra_args(false);
   command->add_flag("--no-scan-file", given->no_scan_file, "leave out scan.json, to try 'rayloom describe'");
   command->add_flag("--overwrite", given->overwrite, "replace the folder if it holds an earlier simulated scan");
+  given->faults.add_to(*command);
 }
 
 }  // namespace rayloom::tools

@@ -1,15 +1,10 @@
 /// @file
 /// What goes wrong in real scans, put into simulated ones on purpose, with the truth told.
-///
-///     source -> part -> spectrum -> scatter -> blur -> Poisson -> gain -> lag -> offset -> saturation -> whole counts
-///       drift   moves                                            defects                    spikes
 #pragma once
-#include <array>
 #include <cstdint>
 #include <filesystem>
 #include <nlohmann/json_fwd.hpp>
 #include <optional>
-#include <span>
 #include <string>
 #include <vector>
 
@@ -75,6 +70,11 @@ struct Faults {
   void validate(const Geometry& geometry) const;
 };
 
+/// The beam in one exposure: its level, and its slopes across columns and rows (see Faults::shape).
+struct BeamState {
+  double level, slope_across, slope_down;
+};
+
 /// What was put in.
 struct FaultTruth {
   struct Block {
@@ -86,68 +86,18 @@ struct FaultTruth {
   };
   std::vector<DefectPixel> pixels;  ///< All, those of clusters and lines too, in the order of rows and columns.
   std::vector<Block> clusters, lines;
-  std::vector<Spike> spikes;                  ///< In the order of views.
-  std::vector<double> levels;                 ///< Of the beam, one a view.
-  std::vector<std::array<double, 2>> slopes;  ///< Of the beam across columns and rows, one a view.
-  std::vector<Vec3> displacements_mm;         ///< Of the part, one a view.
-  Image gain_drift;                           ///< Relative change of each pixel's gain by time 1.
+  std::vector<Spike> spikes;           ///< In the order of views.
+  std::vector<BeamState> beams;        ///< One a view.
+  std::vector<Vec3> displacements_mm;  ///< Of the part, one a view.
+  Image gain_drift;                    ///< Relative change of each pixel's gain by time 1.
 };
 
 /// Draws what the faults leave to chance, repeatably from `detector.seed`.
 /// @throws InvalidOption if a fault is not valid or the detector has no room for so many.
 FaultTruth draw_faults(const RawDetector& detector, const Faults& faults, const Geometry& geometry);
 
-/// Scatter and blur: p becomes -ln(blur(exp(-p) + scatter)). Line integrals without these faults stay as they are.
-/// @param view  rows x columns line integrals.
-void blur_and_scatter(const Faults& faults, const Geometry& geometry, std::span<float> view);
-
-/// A detector with faults. Exposures are numbered as for `expose`: view i has number i.
-class FaultyDetector {
- public:
-  FaultyDetector(const RawDetector& detector, const Faults& faults, const Geometry& geometry);
-  const FaultTruth& truth() const { return truth_; }
-
-  void dark(std::uint64_t exposure, std::span<float> counts) const;
-  void open(std::uint64_t exposure, std::span<float> counts) const;        ///< Before the scan.
-  void open_after(std::uint64_t exposure, std::span<float> counts) const;  ///< After it.
-
-  /// Views are taken in order, as each leaves its lag to the next; before the first was the open beam.
-  /// @param line_integrals  With scatter and blur.
-  void view(int index, std::span<const float> line_integrals, std::span<float> counts);
-  /// One more exposure of the part at time 1.
-  void return_view(std::uint64_t exposure, std::span<const float> line_integrals, std::span<float> counts);
-
- private:
-  struct Beam {
-    double level;
-    std::array<double, 2> slopes;
-  };
-  Beam beam_at(double time, std::uint64_t exposure) const;
-  void expose_at(double time, std::uint64_t exposure, std::span<const float> line_integrals, std::span<float> counts,
-                 std::span<double> signal) const;
-  void override_dead(std::span<float> counts) const;
-
-  RawDetector detector_;
-  Faults faults_;
-  int rows_, columns_, views_;
-  DetectorPattern pattern_;          // of the open beam before the scan
-  std::vector<float> gain_changed_;  // factor on it from the first view on: non-uniform pixels
-  FaultTruth truth_;
-  std::vector<double> signal_;  // of the exposure before, with lag only
-};
-
-/// Images as a machine exports them that corrects dark level, gain and the bad pixels it knows: counts become
-/// level (I - dark)/(open - dark), and dead, over- and under-responding pixels take the mean of the nearest good pixels
-/// to their left and right (above and below if their row has none).
-class CorrectedExport {
- public:
-  CorrectedExport(Image dark, const Image& open, std::span<const DefectPixel> pixels, double level);
-  void apply(std::span<float> counts) const;
-
- private:
-  Image dark_, factor_;
-  std::vector<std::array<std::size_t, 3>> mends_;  // a pixel and the two whose mean it takes
-};
+/// The beam of any exposure, dark and open-beam ones included. @param time  See Faults.
+BeamState beam_of(const RawDetector& detector, const Faults& faults, double time, std::uint64_t exposure);
 
 /// What was put in, as JSON. Faults that are absent are left out.
 nlohmann::ordered_json to_json(const RawDetector& detector, const Faults& faults, const FaultTruth& truth);
