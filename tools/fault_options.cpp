@@ -1,8 +1,11 @@
 #include "fault_options.h"
 
+#include <algorithm>
 #include <charconv>
 #include <cmath>
 #include <utility>
+
+#include "rayloom/json_fields.h"
 
 namespace rayloom::tools {
 
@@ -22,7 +25,15 @@ int amount(const std::string& option, const std::optional<std::string>& text, do
   return int(value);
 }
 
-/// "17,30-35" of views, counted from 0.
+/// A share given in percent.
+double share(const std::string& option, const std::optional<double>& percent, double low, double high) {
+  if (percent && !(*percent >= low && *percent <= high))
+    throw InvalidOption(option + ": " + to_text(*percent) + "; must be from " + to_text(low) + " to " + to_text(high) +
+                        " percent");
+  return percent.value_or(0) / 100;
+}
+
+/// "17,30-35" of views, each once, counted from 0.
 std::vector<int> view_list(const std::string& option, const std::optional<std::string>& text) {
   std::vector<int> views;
   if (!text) return views;
@@ -43,10 +54,13 @@ std::vector<int> view_list(const std::string& option, const std::optional<std::s
     if (error != std::errc() || first < 0 || last < first || last > 1'000'000) fail();
     for (int view = first; view <= last; ++view)
       views.push_back(view);
-    if (next == end) return views;
+    if (next == end) break;
     if (*next != ',') fail();
     at = next + 1;
   }
+  std::sort(views.begin(), views.end());
+  views.erase(std::unique(views.begin(), views.end()), views.end());
+  return views;
 }
 
 /// "ramp:DX,DY,DZ" or "step:VIEW:DX,DY,DZ".
@@ -82,17 +96,18 @@ void FaultOptions::add_to(CLI::App& command) {
   add("--spectrum", spectrum,
       "counting or integrating (as most flat panels): a tungsten tube's spectrum with voltage and filters of the scan "
       "file in place of one energy");
-  add("--focal-spot", focal_spot_mm, "MM: blur by a square focal spot of this size");
-  add("--scatter", scatter, "PERCENT of the open beam that falls evenly on all pixels behind the part");
-  add("--drift", drift, "PERCENT by which the beam rises from before the scan to its end");
-  add("--flicker", flicker, "PERCENT standard deviation of the beam's level from image to image");
-  add("--shape", shape, "PERCENT standard deviation of the beam's slopes from image to image");
+  add("--focal-spot", focal_spot_mm, "MM (0 to 10): blur by a square focal spot of this size");
+  add("--scatter", scatter, "PERCENT (0 to 100) of the open beam that falls evenly on all pixels behind the part");
+  add("--drift", drift, "PERCENT (-90 to 900) by which the beam rises from before the scan to its end");
+  add("--flicker", flicker, "PERCENT (0 to 20) standard deviation of the beam's level from image to image");
+  add("--shape", shape, "PERCENT (0 to 20) standard deviation of the beam's slopes from image to image");
   add("--move", move, "ramp:DX,DY,DZ or step:VIEW:DX,DY,DZ in mm: the part moves on the turning table");
   group = "Detector";
-  add("--blur", blur_px, "PIXELS standard deviation of the detector's Gaussian blur");
-  add("--lag", lag, "PERCENT of each signal that the next image reads");
-  add("--gain-drift", gain_drift, "PERCENT spread by which the pixels' gains have changed at the end of the scan");
-  add("--full-scale", full_scale, "most that a pixel can read, up to 65535; brighter ones are saturated");
+  add("--blur", blur_px, "PIXELS (0 to 20) standard deviation of the detector's Gaussian blur");
+  add("--lag", lag, "PERCENT (0 to 90) of each signal that the next image reads");
+  add("--gain-drift", gain_drift,
+      "PERCENT (0 to 20) spread by which the pixels' gains have changed at the end of the scan");
+  add("--full-scale", full_scale, "most that a pixel can read, 1 to 65535 (65535); brighter ones are saturated");
   add_flag("--noise-free", noise_free, "counts without photon and electronic noise");
   group = "Bad pixels (N, or P% of all)";
   add("--dead", dead, "always read the same");
@@ -149,12 +164,12 @@ Faults FaultOptions::faults(const Geometry& geometry) const {
   Faults faults;
   faults.focal_spot_mm = focal_spot_mm.value_or(0);
   faults.blur_px = blur_px.value_or(0);
-  faults.scatter = scatter.value_or(0) / 100;
+  faults.scatter = share("--scatter", scatter, 0, 100);
   if (move) faults.movement = movement(*move);
-  faults.drift = drift.value_or(0) / 100;
-  faults.flicker = flicker.value_or(0) / 100;
-  faults.shape = shape.value_or(0) / 100;
-  faults.gain_drift = gain_drift.value_or(0) / 100;
+  faults.drift = share("--drift", drift, -90, 900);
+  faults.flicker = share("--flicker", flicker, 0, 20);
+  faults.shape = share("--shape", shape, 0, 20);
+  faults.gain_drift = share("--gain-drift", gain_drift, 0, 20);
   faults.spikes = spikes.value_or(0);
   faults.missing = view_list("--missing", missing);
   faults.repeated = view_list("--repeated", repeated);
@@ -172,7 +187,7 @@ Faults FaultOptions::faults(const Geometry& geometry) const {
 }
 
 void FaultOptions::apply_to(RawDetector& detector) const {
-  detector.lag = lag.value_or(0) / 100;
+  detector.lag = share("--lag", lag, 0, 90);
   if (full_scale) detector.full_scale = *full_scale;
   if (noise_free) detector.noise = CountNoise::none;
   detector.validate();

@@ -139,11 +139,11 @@ CorrectedExport::CorrectedExport(Image dark, const Image& open, std::span<const 
         for (int y = r, x = c; y >= 0 && y < rows && x >= 0 && x < columns; y += down, x += across)
           if (bad.at(y, x) == 0) return good.push_back(std::size_t(y) * std::size_t(columns) + std::size_t(x));
       };
-      look(0, -1);
-      look(0, 1);
-      if (good.empty()) {
-        look(-1, 0);
-        look(1, 0);
+      // In its row; if that is dead, in its column; where dead lines cross, diagonally.
+      for (const auto& [down, across] : {std::pair(0, 1), std::pair(1, 0), std::pair(1, 1)}) {
+        if (!good.empty()) break;
+        look(-down, -across);
+        look(down, across);
       }
       if (!good.empty())
         mends_.push_back({std::size_t(r) * std::size_t(columns) + std::size_t(c), good.front(), good.back()});

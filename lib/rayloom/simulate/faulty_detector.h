@@ -50,7 +50,7 @@ class FaultyDetector {
 
 /// Images as a machine exports them that corrects dark level, gain and the bad pixels it knows: counts become
 /// level (I - dark)/(open - dark), and dead, over- and under-responding pixels take the mean of the nearest good pixels
-/// to their left and right (above and below if their row has none).
+/// to their left and right (above and below if their row has none, else diagonally).
 class CorrectedExport {
  public:
   CorrectedExport(Image dark, const Image& open, std::span<const DefectPixel> pixels, double level);
