@@ -19,7 +19,7 @@ int amount(const std::string& option, const std::optional<std::string>& text, do
   const auto [next, error] = std::from_chars(text->data(), end, value);
   const std::string rest(next, end);
   if (rest == "%") value = std::round(value / 100 * pixels);
-  if (error != std::errc() || (rest != "" && rest != "%") || !(value >= 0 && value <= pixels) ||
+  if (error != std::errc() || (!rest.empty() && rest != "%") || !(value >= 0 && value <= pixels) ||
       value != std::floor(value))
     throw InvalidOption(option + ": '" + *text + "'; must be a number of pixels such as 20, or a share such as 0.5%");
   return int(value);
