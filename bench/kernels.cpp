@@ -54,7 +54,7 @@ struct Setup {
     std::mt19937 random(1);
     std::uniform_real_distribution<float> value(-1, 1);
     for (int b = 0; b < 2; ++b) {
-      ViewBatch& batch = batches.emplace_back(job.edge, first, last - first + 1);
+      ViewBatch& batch = batches.emplace_back(geometry.beam, job.edge, first, last - first + 1);
       for (float& sample : batch.samples)
         sample = value(random);
     }
@@ -68,14 +68,17 @@ struct Setup {
   /// Prepares batch b of the scan for use. @return the batch.
   ViewBatch& batch_at(int b) {
     ViewBatch& batch = batches[std::size_t(b % 2)];
-    const int first = b * ViewBatch::capacity, views = int(geometry.angles_rad.size());
-    batch.views = std::min(ViewBatch::capacity, views - first);
+    const int first = b * batch.capacity, views = int(geometry.angles_rad.size());
+    batch.views = std::min(batch.capacity, views - first);
     for (int view = 0; view < batch.views; ++view)
       batch.angles_rad[std::size_t(view)] = geometry.angles_rad[std::size_t(first + view)];
     return batch;
   }
 
-  int batch_count() const { return (int(geometry.angles_rad.size()) + ViewBatch::capacity - 1) / ViewBatch::capacity; }
+  int batch_count() const {
+    const int capacity = batches.front().capacity;
+    return (int(geometry.angles_rad.size()) + capacity - 1) / capacity;
+  }
 
   /// Sampled voxels of a fresh slab against the textbook in double precision, within 1e-3 where values are about 2.
   bool correct(int threads) {
@@ -136,7 +139,7 @@ void add_kernels(bool quick) {
             ->UseRealTime()
             ->Unit(benchmark::kMillisecond);
   benchmark::RegisterBenchmark("kernel/cone_textbook/plain/1", [=](benchmark::State& state) {
-    time_textbook(state, {"cone_textbook", Scan::cone, 128, 128, ViewBatch::capacity});
+    time_textbook(state, {"cone_textbook", Scan::cone, 128, 128, 32});
   })->UseRealTime();
 }
 

@@ -4,28 +4,10 @@
 #include <complex>
 #include <cstddef>
 #include <memory>
-#include <new>
-#include <vector>
+
+#include "rayloom/aligned.h"
 
 namespace rayloom {
-
-/// Allocates on 64-byte boundaries, as vector code and FFT plans want it.
-template <class T>
-struct AlignedAllocator {
-  using value_type = T;
-  static constexpr std::align_val_t alignment{64};
-  AlignedAllocator() = default;
-  template <class U>
-  AlignedAllocator(const AlignedAllocator<U>&) {}
-  T* allocate(std::size_t n) { return static_cast<T*>(::operator new(n * sizeof(T), alignment)); }
-  void deallocate(T* p, std::size_t) { ::operator delete(p, alignment); }
-  template <class U>
-  bool operator==(const AlignedAllocator<U>&) const {
-    return true;
-  }
-};
-template <class T>
-using AlignedVector = std::vector<T, AlignedAllocator<T>>;
 
 /// Forward and inverse transforms of `batch` real rows of `length` samples in float32, unnormalised:
 /// inverse(forward(x)) = length x. The same plan serves every call, so results do not depend on threads. Const methods

@@ -35,7 +35,7 @@ const Case cases[] = {
     {"cone as sampled", Beam::cone, DetectorShape::flat, 1.0, 33, 40, 300, Vec3(-2.2, 0.7, 3.1), 5},
     {"cone coarse", Beam::cone, DetectorShape::flat, 1.6, 21, 20, 35, Vec3(0.1, 0.2, -4), 32},
     {"cone apart", Beam::cone, DetectorShape::flat, 3.3, 11, 12, 19, Vec3(0.1, 0.2, 1), 3},
-    {"parallel", Beam::parallel, DetectorShape::flat, 0.8, 45, 37, 70, Vec3(0.5, -3, 0), 32},
+    {"parallel", Beam::parallel, DetectorShape::flat, 0.8, 45, 37, 70, Vec3(0.5, -3, 0), 64},
     {"parallel single slice", Beam::parallel, DetectorShape::flat, 1.1, 30, 43, 1, Vec3(2, 1, 0), 9},
     {"fan flat", Beam::fan, DetectorShape::flat, 0.7, 41, 52, 130, Vec3(-1, 2, 0), 11},
     {"fan arc", Beam::fan, DetectorShape::arc, 0.9, 40, 39, 17, Vec3(0.3, 0.9, 0), 13},
@@ -65,7 +65,7 @@ constexpr double radius_mm = 27;
 
 ViewBatch random_batch(const Case& c, const Geometry& g, const Grid& grid, std::mt19937& random) {
   const auto [first, last] = lines_needed(g, grid, radius_mm, 0, grid.nz);
-  ViewBatch batch(g.detector.columns, first, last - first + 1);
+  ViewBatch batch(g.beam, g.detector.columns, first, last - first + 1);
   batch.views = c.views;
   std::normal_distribution<float> normal;
   for (int view = 0; view < c.views; ++view) {
@@ -128,7 +128,7 @@ TEST_SUITE("back-projection kernels") {
         const int slices = std::min(count, c.nz - first);
         Slab part(grid, first, slices, radius_mm);
         const auto [line0, line1] = lines_needed(g, grid, radius_mm, first, slices);
-        ViewBatch band(g.detector.columns, line0, line1 - line0 + 1);
+        ViewBatch band(g.beam, g.detector.columns, line0, line1 - line0 + 1);
         band.views = batch.views;
         band.angles_rad = batch.angles_rad;
         for (int view = 0; view < batch.views; ++view)

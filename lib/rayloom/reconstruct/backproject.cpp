@@ -13,8 +13,6 @@ namespace rayloom {
 
 namespace {
 
-static_assert(ViewBatch::capacity == kernels::most_views);
-
 using kernels::group;
 
 int floor_to_group(int n) {
@@ -95,8 +93,9 @@ std::size_t Slab::bytes(const Grid& grid, int first_slice, int slices) {
   return std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(first_slice, slices) * sizeof(float);
 }
 
-ViewBatch::ViewBatch(int columns_in, int first_line_, int lines_)
-    : columns(columns_in + 2),
+ViewBatch::ViewBatch(Beam beam, int columns_in, int first_line_, int lines_)
+    : capacity(capacity_of(beam)),
+      columns(columns_in + 2),
       first_line(first_line_),
       lines(lines_),
       base_line(floor_to_group(first_line_)),
@@ -104,8 +103,15 @@ ViewBatch::ViewBatch(int columns_in, int first_line_, int lines_)
       angles_rad(std::size_t(capacity)),
       samples(std::size_t(capacity) * std::size_t(columns) * stride) {}
 
-std::size_t ViewBatch::bytes(int columns_in, int first_line, int lines) {
-  return std::size_t(capacity) * (std::size_t(columns_in) + 2) * line_stride(first_line, lines) * sizeof(float);
+int ViewBatch::capacity_of(Beam beam) {
+  // Cone: what a tile reads of a batch stays in the second-level cache. Stacks read less, and with more views the slab
+  // passes through memory less often.
+  return beam == Beam::cone ? kernels::most_views / 2 : kernels::most_views;
+}
+
+std::size_t ViewBatch::bytes(Beam beam, int columns_in, int first_line, int lines) {
+  return std::size_t(capacity_of(beam)) * (std::size_t(columns_in) + 2) * line_stride(first_line, lines) *
+         sizeof(float);
 }
 
 std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, double radius_mm, int first_slice,
@@ -126,7 +132,7 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
 
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
   const kernels::Set& set = chosen_set();
-  std::array<double, ViewBatch::capacity> cos_b{}, sin_b{};
+  std::array<double, kernels::most_views> cos_b{}, sin_b{};
   for (std::size_t view = 0; view < std::size_t(batch.views); ++view) {
     cos_b[view] = std::cos(batch.angles_rad[view]);
     sin_b[view] = std::sin(batch.angles_rad[view]);

@@ -32,7 +32,8 @@ struct Slab {
 /// Filtered views as the kernels read them: samples[(view (columns) + column + 1) stride + (line - base_line)], column
 /// from -1 to N.
 struct ViewBatch {
-  int views = 0;       ///< In use, at most `capacity`.
+  int capacity = 0;    ///< Room for so many views.
+  int views = 0;       ///< In use.
   int columns = 0;     ///< N + 2.
   int first_line = 0;  ///< Cone: detector rows counted upwards from the lowest, may be negative. Otherwise: slices.
   int lines = 0;
@@ -41,10 +42,10 @@ struct ViewBatch {
   std::vector<double> angles_rad;
   AlignedVector<float> samples;
 
-  static constexpr int capacity = 32;  ///< Views a batch; fixed, so that the order of summation is.
-
-  ViewBatch(int columns_in, int first_line, int lines);
-  static std::size_t bytes(int columns_in, int first_line, int lines);
+  ViewBatch(Beam beam, int columns_in, int first_line, int lines);
+  static std::size_t bytes(Beam beam, int columns_in, int first_line, int lines);
+  /// Views a batch; fixed for a beam, so that the order of summation is.
+  static int capacity_of(Beam beam);
   /// Of line `first_line` in a column; the lines follow it.
   float* column(int view, int index) {
     return samples.data() + (std::size_t(view) * std::size_t(columns) + std::size_t(index)) * stride +

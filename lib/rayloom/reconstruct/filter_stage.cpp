@@ -101,7 +101,7 @@ void FilterStage::read_ideal_rows(const float* stored, int stored_first, int sto
 
 std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
   const std::size_t rows = std::size_t(stored_rows) * std::size_t(measured_.detector.columns) * sizeof(float);
-  return rows * ViewBatch::capacity +
+  return rows * std::size_t(ViewBatch::capacity_of(measured_.beam)) +
          std::size_t(threads) * (RowFilter::workspace_bytes(ideal_.detector.columns) + (resampler_ ? rows : 0));
 }
 
@@ -113,7 +113,7 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
   const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
   const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
   const bool cone = measured_.beam == Beam::cone;
-  raw.resize(std::size_t(ViewBatch::capacity) * band);
+  raw.resize(std::size_t(batch.capacity) * band);
 
   if (source.stored == ProjectionSource::Stored::by_row) {
     parallel_for(stored_count, threads, [&](int r, int) {

@@ -49,9 +49,10 @@ std::size_t bytes_needed(const FilterStage& stage, const Grid& grid, double radi
     const int count = std::min(slices, grid.nz - first);
     const auto [line0, line1] = lines_needed(stage.ideal(), grid, radius_mm, first, count);
     const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
-    most = std::max(most, Slab::bytes(grid, first, count) +
-                              ViewBatch::bytes(stage.ideal().detector.columns, line0, line1 - line0 + 1) +
-                              stage.scratch_bytes(row1 - row0 + 1, threads));
+    most = std::max(most,
+                    Slab::bytes(grid, first, count) +
+                        ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1) +
+                        stage.scratch_bytes(row1 - row0 + 1, threads));
   }
   const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
   return most + slice;
@@ -182,7 +183,7 @@ ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& s
                              const ReconstructOptions& options, const SliceSink& sink, const Hooks& hooks) {
   const FilterStage stage(geometry, plan.redundancy, options.filter);
   const int threads = thread_count(options.threads), views = int(geometry.angles_rad.size());
-  const int batches = (views + ViewBatch::capacity - 1) / ViewBatch::capacity;
+  const int capacity = ViewBatch::capacity_of(geometry.beam), batches = (views + capacity - 1) / capacity;
   const Grid& grid = plan.grid;
   ReconstructTimes times;
   std::vector<float> slice(std::size_t(grid.nx) * std::size_t(grid.ny));
@@ -193,12 +194,12 @@ ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& s
     if (count <= 0) break;
     Slab slab(grid, first, count, plan.field.radius_mm);
     const auto [line0, line1] = lines_needed(stage.ideal(), grid, plan.field.radius_mm, first, count);
-    ViewBatch batch(stage.ideal().detector.columns, line0, line1 - line0 + 1);
+    ViewBatch batch(geometry.beam, stage.ideal().detector.columns, line0, line1 - line0 + 1);
     for (int b = 0; b < batches; ++b) {
       if (hooks.stop()) throw Cancelled("stopped on request");
-      const int view = b * ViewBatch::capacity;
+      const int view = b * capacity;
       Stopwatch watch;
-      stage.fill(source, grid, view, std::min(ViewBatch::capacity, views - view), batch, raw, threads);
+      stage.fill(source, grid, view, std::min(capacity, views - view), batch, raw, threads);
       times.prepare_s += watch.lap();
       backproject(stage.ideal(), batch, slab, threads);
       times.backproject_s += watch.lap();

@@ -44,7 +44,7 @@ struct Tile {
 };
 
 constexpr int group = 16;       ///< Slices and lines are laid out in multiples of it.
-constexpr int most_views = 32;  ///< A batch.
+constexpr int most_views = 64;  ///< A batch, at most.
 constexpr int tile = 24;        ///< Edge of a tile, so that what it reads of a batch stays in the second-level cache.
 
 /// Add the views to the tile: linear (stack: line = slice) or bilinear (cone) interpolation. Do not allocate.
