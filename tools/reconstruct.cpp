@@ -6,7 +6,9 @@
 #include <memory>
 
 #include "command.h"
+#include "part.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/backproject.h"
 #include "rayloom/reconstruct/reconstruct.h"
@@ -20,13 +22,13 @@ namespace {
 
 struct Arguments {
   std::string scan, output, size, centre, coverage = "auto", filter = "ramp", format = "slices", type = "float32",
-                                          range, memory;
+                                          range, memory, part;
   std::optional<double> voxel, slice;
   double cutoff = 1;
   int bin = 1, every = 1;
   std::optional<int> threads;
   std::vector<std::string> settings;
-  bool overwrite = false;
+  bool overwrite = false, resume = false, dry_run = false;
 };
 
 std::optional<Coverage> coverage_from(const std::string& name) {
@@ -114,6 +116,81 @@ nlohmann::ordered_json fingerprints(const Scan& scan) {
   return sums;
 }
 
+/// What the command holds beside the reconstruction: the program itself, images of dark and open with their map of bad
+/// pixels, one block of a view a thread (a file may be a single block), binning's full-size views.
+std::size_t held_bytes(const Scan& scan, int bin, int threads) {
+  const std::size_t program = std::size_t{24} << 20;
+  const Detector& d = scan.geometry.detector;
+  const std::size_t pixels = std::size_t(d.columns) * std::size_t(d.rows);
+  const std::size_t levels = std::size_t(scan.images.dark.has_value()) + std::size_t(scan.images.open.has_value()) +
+                             std::size_t(scan.images.open_after.has_value());
+  const std::size_t per_thread = pixels * (sizeof(float) + (bin > 1 ? sizeof(float) : 0));
+  return program + pixels * (levels * sizeof(float) + 1) + scan.geometry.angles_rad.size() * std::size_t(d.rows) +
+         per_thread * std::size_t(threads);
+}
+
+/// What runs that share a volume must agree on.
+nlohmann::json settings_of(const Scan& scan, const Arguments& given, const ReconstructPlan& plan) {
+  const Grid& grid = plan.grid;
+  return {{"program_version", RAYLOOM_VERSION},
+          {"size", {grid.nx, grid.ny, grid.nz}},
+          {"voxel_mm", grid.voxel_mm},
+          {"centre_mm", {grid.centre_mm.x(), grid.centre_mm.y(), grid.centre_mm.z()}},
+          {"filter", given.filter},
+          {"cutoff", given.cutoff},
+          {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
+          {"bin", given.bin},
+          {"every", given.every},
+          {"format", given.format},
+          {"type", given.type},
+          {"range", given.range.empty() ? "from a coarse reconstruction" : given.range},
+          {"scan", nlohmann::json(to_json(scan))}};
+}
+
+/// --dry-run: what would happen.
+int say_plan(const Context& context, const Arguments& given, const Input& input, const ReconstructPlan& plan,
+             const ReconstructOptions& options, const VolumeCoding& coding) {
+  const Grid& grid = plan.grid;
+  int slices = 0;
+  for (const SliceRange& slab : plan.slabs)
+    slices += slab.count;
+  const DiskNeed disk = disk_need(given.output, grid, coding, slices);
+  const ReconstructEstimate time = estimate(input.geometry, input.source, plan, options);
+  const auto mib = [](auto bytes) { return to_text(std::ldexp(double(bytes), -20), 5) + " MiB"; };
+  const int largest =
+      plan.slabs.empty() ? 0 : std::max_element(plan.slabs.begin(), plan.slabs.end(), [](const auto& a, const auto& b) {
+                                 return a.count < b.count;
+                               })->count;
+  context.say("size     " + std::to_string(grid.nx) + " x " + std::to_string(grid.ny) + " x " +
+              std::to_string(grid.nz) + " voxels of " + to_text(grid.voxel_mm, 6) + " mm");
+  context.say("part     " + std::to_string(options.part.index) + "/" + std::to_string(options.part.count) + ", " +
+              std::to_string(slices) + " slices");
+  context.say("slabs    " + std::to_string(plan.slabs.size()) + " of at most " + std::to_string(largest) + " slices");
+  context.say("memory   " + mib(plan.memory_bytes));
+  context.say("disk     " + mib(disk.needed) + " needed" + (disk.free ? ", " + mib(*disk.free) + " free" : ""));
+  context.say("reading  " + to_text(time.rows, 4) + " detector rows at " + to_text(time.rows_per_s, 3) +
+              " a second, as measured on one batch of views");
+  context.say("updates  " + to_text(time.updates, 4) + " at " + to_text(time.updates_per_s, 3) +
+              " a second, as measured on one batch of views");
+  context.say("time     about " + to_text(time.seconds, 2) + " s, without writing");
+  nlohmann::ordered_json answer = {{"size", {grid.nx, grid.ny, grid.nz}},
+                                   {"voxel_mm", grid.voxel_mm},
+                                   {"part", {options.part.index, options.part.count}},
+                                   {"slices", slices},
+                                   {"slabs", plan.slabs.size()},
+                                   {"slab_slices", largest},
+                                   {"memory_bytes", plan.memory_bytes},
+                                   {"disk_bytes", disk.needed},
+                                   {"detector_rows", time.rows},
+                                   {"detector_rows_per_s", time.rows_per_s},
+                                   {"updates", time.updates},
+                                   {"updates_per_s", time.updates_per_s},
+                                   {"seconds", time.seconds}};
+  if (disk.free) answer["disk_free_bytes"] = *disk.free;
+  context.result(answer);
+  return Exit::done;
+}
+
 int run(const Context& context, const Arguments& given) {
   const Hooks hooks = context.hooks();
   refuse_existing(given.output, given.overwrite);
@@ -125,7 +202,10 @@ int run(const Context& context, const Arguments& given) {
   options.filter = {window_from(given.filter), given.cutoff};
   options.coverage = coverage_from(given.coverage);
   options.threads = given.threads;
-  if (!given.memory.empty()) options.memory_bytes = parse_bytes("--memory", given.memory);
+  const PartHere here = given.part.empty() ? PartHere{} : part_from(given.part);
+  options.part = here.part;
+  options.memory_bytes = given.memory.empty() ? default_memory() / std::size_t(here.on_this_machine)
+                                              : parse_bytes("--memory", given.memory);
   options.validate();
   const std::string kernels = kernel_name();  // refuses an unknown one before any work
 
@@ -137,9 +217,27 @@ int run(const Context& context, const Arguments& given) {
     throw InvalidOption("--type: '" + given.type + "'; must be float32 or uint16");
   if (!given.range.empty() && coding.type != SampleType::uint16)
     throw InvalidOption("--range: '" + given.range + "'; goes with --type uint16 only");
+  const bool shared = !given.part.empty() || given.resume;
+  if (shared && coding.format != VolumeFormat::slices)
+    throw InvalidOption("--format: " + given.format + "; must be slices with --part and --resume",
+                        "other formats are written from the first slice to the last by one run");
 
   const Input input = open_input(scan, given.bin, given.every, hooks);
-  const auto plan = plan_reconstruction(input.geometry, grid_request(given), options);
+  const GridRequest request = grid_request(given);
+  const auto plan_with = [&](std::size_t reserved) {
+    options.reserved_bytes = reserved;
+    return plan_reconstruction(input.geometry, request, options);
+  };
+  const std::size_t held = held_bytes(scan, given.bin, thread_count(given.threads));
+  auto plan = plan_with(0);
+  plan = plan_with(held + VolumeWriter::buffer_bytes(plan.grid, coding));
+  if (given.dry_run) return say_plan(context, given, input, plan, options, coding);
+  if (plan.slabs.empty()) {
+    context.say("part " + given.part + ": nothing to do, since the volume has " + std::to_string(plan.grid.nz) +
+                " slices and " + std::to_string(options.part.count) + " parts");
+    context.result({{"volume", given.output}, {"complete", false}, {"slices_written", 0}});
+    return Exit::done;
+  }
   if (plan.redundancy.missing_arc_rad > 0)
     hooks.warn("the views cover " + to_text(degrees(plan.redundancy.views.arc_rad), 5) + " degrees, " +
                to_text(degrees(plan.redundancy.missing_arc_rad), 4) +
@@ -154,13 +252,51 @@ int run(const Context& context, const Arguments& given) {
     }
   }
 
-  VolumeWriter writer(given.output, plan.grid, coding, given.overwrite ? Overwrite::yes : Overwrite::no);
+  VolumeWriter writer(given.output, plan.grid, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
+                      settings_of(scan, given, plan), shared ? Partial::shared : Partial::own);
+  const auto there = writer.finished();
+  plan.leave_out(there);
+  int written = 0;
   const auto times = reconstruct(
-      input.geometry, input.source, plan, options, [&](int, std::span<const float> slice) { writer.append(slice); },
+      input.geometry, input.source, plan, options,
+      [&](int k, std::span<const float> slice) {
+        if (there[std::size_t(k)]) return;
+        writer.write(k, slice);
+        ++written;
+      },
       hooks);
 
-  const PrepareCounts counts = input.integrals->counts();
   const Grid& grid = plan.grid;
+  const PrepareCounts counts = input.integrals->counts();
+  if (counts.non_positive > 0)
+    hooks.warn(
+        std::to_string(counts.non_positive) + " of " + std::to_string(counts.samples) +
+        " samples had no signal above dark and were raised to the least transmission; the part is too thick or too "
+        "dense there, so values along those rays are too low");
+  if (counts.saturated > 0)
+    hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
+               " samples are saturated; thin places there are measured too thick");
+
+  if (shared) {
+    writer.note(
+        {{"read", counts.samples}, {"non_positive_raised", counts.non_positive}, {"saturated", counts.saturated}});
+    const auto all = writer.finished();
+    if (const auto done = std::count(all.begin(), all.end(), char(true)); done != grid.nz) {
+      context.say("part " + given.part + ": done; " + std::to_string(done) + " of " + std::to_string(grid.nz) +
+                  " slices of " + given.output + " are there, other parts are to write the rest");
+      context.result({{"volume", given.output}, {"complete", false}, {"slices_written", written}});
+      return Exit::done;
+    }
+  }
+  std::size_t samples = counts.samples, non_positive = counts.non_positive, saturated = counts.saturated;
+  if (shared) {
+    samples = non_positive = saturated = 0;
+    for (const auto& words : writer.notes()) {
+      samples += words.value("read", std::size_t{0});
+      non_positive += words.value("non_positive_raised", std::size_t{0});
+      saturated += words.value("saturated", std::size_t{0});
+    }
+  }
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
@@ -178,35 +314,33 @@ int run(const Context& context, const Arguments& given) {
                               {"field_of_view_radius_mm", plan.field.radius_mm},
                               {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
                               {"settings", given.settings},
-                              {"kernels", kernels},
-                              {"slabs", plan.slabs},
-                              {"memory_bytes", plan.memory_bytes}};
-  record["samples"] = {{"read", counts.samples},
-                       {"non_positive_raised", counts.non_positive},
-                       {"saturated", counts.saturated},
+                              {"kernels", kernels}};
+  record["samples"] = {{"read", samples},
+                       {"non_positive_raised", non_positive},
+                       {"saturated", saturated},
                        {"defect_pixels", counts.defects},
                        {"dead_pixels", counts.dead}};
+  const std::size_t clipped = writer.clipped();
   writer.finish(record);
 
-  if (counts.non_positive > 0)
-    hooks.warn(
-        std::to_string(counts.non_positive) + " of " + std::to_string(counts.samples) +
-        " samples had no signal above dark and were raised to the least transmission; the part is too thick or too "
-        "dense there, so values along those rays are too low");
-  if (counts.saturated > 0)
-    hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
-               " samples are saturated; thin places there are measured too thick");
   context.say(given.output + ": " + std::to_string(grid.nx) + " x " + std::to_string(grid.ny) + " x " +
               std::to_string(grid.nz) + " voxels of " + to_text(grid.voxel_mm, 6) + " mm, " +
               to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
               std::to_string(input.geometry.angles_rad.size()) + " views");
-  nlohmann::ordered_json answer = {
-      {"volume", given.output},
-      {"size", {grid.nx, grid.ny, grid.nz}},
-      {"voxel_mm", grid.voxel_mm},
-      {"centre_mm", {grid.centre_mm.x(), grid.centre_mm.y(), grid.centre_mm.z()}},
-      {"clipped", writer.clipped()},
-      {"seconds", {{"prepare", times.prepare_s}, {"backproject", times.backproject_s}, {"write", times.write_s}}}};
+  nlohmann::ordered_json answer = {{"volume", given.output},
+                                   {"size", {grid.nx, grid.ny, grid.nz}},
+                                   {"voxel_mm", grid.voxel_mm},
+                                   {"centre_mm", {grid.centre_mm.x(), grid.centre_mm.y(), grid.centre_mm.z()}},
+                                   {"clipped", clipped},
+                                   {"complete", true},
+                                   {"slices_written", written},
+                                   {"slabs", plan.slabs.size()},
+                                   {"memory_bytes", plan.memory_bytes},
+                                   {"seconds",
+                                    {{"prepare", times.prepare_s},
+                                     {"backproject", times.backproject_s},
+                                     {"write", times.write_s},
+                                     {"total", times.total_s}}}};
   answer.update(record["reconstruction"]);
   context.result(answer);
   return Exit::done;
@@ -258,7 +392,23 @@ void add_reconstruct(CLI::App& program) {
       ->group(files);
   command->add_option("--memory", given->memory, "most memory to use, e.g. 500M or 4G (half of what is free)")
       ->group(files);
+  command
+      ->add_flag("--dry-run", given->dry_run,
+                 "say sizes, slabs, memory, disk and about how long it takes; write nothing")
+      ->group(files);
   command->add_option("--threads", given->threads, "threads to use (all)")->group(files);
+
+  const std::string sharing = "Long runs and several machines";
+  command
+      ->add_option("--part", given->part,
+                   "I/N: make the Ith of N shares of the slices, in any order and on any machines with the same -o; "
+                   "whoever finds all done finishes the volume. auto: I and N from mpirun, srun or a Slurm array")
+      ->group(sharing);
+  command
+      ->add_flag("--resume", given->resume,
+                 "go on with what a broken run left in VOLUME.partial, if it is there, and keep it there if stopped. "
+                 "Without --resume and --part a stopped or failed run removes it, and a new run begins anew")
+      ->group(sharing);
 }
 
 }  // namespace rayloom::tools

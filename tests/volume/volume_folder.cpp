@@ -374,7 +374,7 @@ TEST_SUITE("volume folder: whole or not at all") {
     const TemporaryFolder folder;
     const Grid grid{.nx = 1000000, .ny = 1000000, .nz = 2000, .voxel_mm = 1};
     const auto message = message_of<CannotWrite>([&] { VolumeWriter(folder / "v", grid, {}, Overwrite::no); });
-    CHECK(contains(message, "8000000002052096 bytes needed, but "));  // 4e6 x 1e6 x 2000, and 1 KiB a file
+    CHECK(contains(message, "7.451e+06 GiB needed, but "));  // 4e6 x 1e6 x 2000, and 1 KiB a file
     CHECK(contains(message, " are free on this disk"));
     CHECK(listing(folder.path()).empty());
   }

@@ -101,19 +101,25 @@ void FilterStage::read_ideal_rows(const float* stored, int stored_first, int sto
 
 std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
   const std::size_t rows = std::size_t(stored_rows) * std::size_t(measured_.detector.columns) * sizeof(float);
-  return rows * std::size_t(ViewBatch::capacity_of(measured_.beam)) +
-         std::size_t(threads) * (RowFilter::workspace_bytes(ideal_.detector.columns) + (resampler_ ? rows : 0));
+  const std::size_t capacity = std::size_t(ViewBatch::capacity_of(measured_.beam));
+  const std::size_t row_of_views = capacity * std::size_t(measured_.detector.columns) * sizeof(float);
+  return rows * capacity +
+         std::size_t(threads) * (RowFilter::workspace_bytes(ideal_.detector.columns) + (resampler_ ? rows : 0) +
+                                 2 * row_of_views);  // of sinograms: what `fill` and the source each hold
 }
 
 void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
-                       AlignedVector<float>& raw, int threads) const {
+                       Scratch& scratch, int threads) const {
   const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
   const auto ideal = ideal_rows(grid, first_line, last_line), stored = stored_rows(grid, first_line, last_line);
   const int row0 = ideal.first, row1 = ideal.second, stored0 = stored.first, stored1 = stored.second;
   const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
   const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
   const bool cone = measured_.beam == Beam::cone;
-  raw.resize(std::size_t(batch.capacity) * band);
+  AlignedVector<float>& raw = scratch.raw;
+  const std::size_t size = std::size_t(batch.capacity) * band;
+  if (raw.capacity() < size) raw = {};  // or growing would hold both
+  raw.resize(size);
 
   if (source.stored == ProjectionSource::Stored::by_row) {
     parallel_for(stored_count, threads, [&](int r, int) {
@@ -128,25 +134,20 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
     });
   }
 
-  struct Mine {
-    RowFilter::Workspace work;
-    std::vector<float> resampled, blended;
-  };
-  std::vector<Mine> mine(std::size_t(threads), Mine{});
+  scratch.threads.resize(std::size_t(threads));
   batch.views = count;
   // Lines that have a row of their own; a cone's lines above and below the detector repeat the nearest.
   const int line0 = cone ? std::clamp(first_line, 0, top) : first_line,
             line1 = cone ? std::clamp(last_line, 0, top) : last_line;
   parallel_for(count, threads, [&](int v, int thread) {
-    Mine& m = mine[std::size_t(thread)];
+    Scratch::Thread& m = scratch.threads[std::size_t(thread)];
     if (m.work.rows.empty()) m.work = filter_->workspace();
     const std::size_t view = std::size_t(first_view + v);
     batch.angles_rad[std::size_t(v)] = measured_.angles_rad[view];
     const float* rows = nullptr;
     read_ideal_rows(raw.data() + std::size_t(v) * band, stored0, stored_count, row0, row1 - row0 + 1, m.resampled,
                     rows);
-    std::vector<float> weight;
-    column_weights(measured_, redundancy_, view, weight);
+    column_weights(measured_, redundancy_, view, m.weight);
 
     for (int begin = line0; begin <= line1; begin += RowFilter::batch) {
       const int lines = std::min(RowFilter::batch, line1 - begin + 1);
@@ -155,7 +156,7 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
         if (cone) {
           const int row = top - line;
           weigh(rows + std::size_t(row - row0) * width,
-                (measured_.detector.midplane_row - row) * measured_.detector.row_pitch_mm, weight,
+                (measured_.detector.midplane_row - row) * measured_.detector.row_pitch_mm, m.weight,
                 filter_->row_in(m.work, r));
         } else {  // the slice's own row, linear between the two nearest
           const double up = up_of_slice(grid, line);
@@ -166,7 +167,7 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
           m.blended.resize(width);
           for (std::size_t c = 0; c < width; ++c)
             m.blended[c] = a[c] + f * (b[c] - a[c]);
-          weigh(m.blended.data(), 0, weight, filter_->row_in(m.work, r));
+          weigh(m.blended.data(), 0, m.weight, filter_->row_in(m.work, r));
         }
       }
       filter_->run(m.work, lines);

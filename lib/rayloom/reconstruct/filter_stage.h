@@ -21,9 +21,19 @@ class FilterStage {
   /// Rows [first, last] of the stored views that lines [first_line, last_line] of a batch draw on.
   std::pair<int, int> stored_rows(const Grid& grid, int first_line, int last_line) const;
 
-  /// Fills `batch` with views [first_view, +count). @param raw  capacity x (stored rows) x columns, scratch.
+  /// Buffers that `fill` keeps from batch to batch.
+  struct Scratch {
+    struct Thread {
+      RowFilter::Workspace work;
+      std::vector<float> resampled, blended, weight;
+    };
+    AlignedVector<float> raw;  ///< capacity x (stored rows) x columns
+    std::vector<Thread> threads;
+  };
+
+  /// Fills `batch` with views [first_view, +count).
   void fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
-            AlignedVector<float>& raw, int threads) const;
+            Scratch& scratch, int threads) const;
 
   /// Rows [first_row, +row_count) of `view`, with cosine weights but without redundancy and angle step.
   std::vector<float> filtered_rows(const ProjectionSource& source, int view, int first_row, int row_count) const;

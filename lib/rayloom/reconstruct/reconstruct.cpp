@@ -5,7 +5,10 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <cstdint>
 #include <fstream>
+#include <future>
+#include <memory>
 #include <string>
 
 #include "rayloom/errors.h"
@@ -16,14 +19,6 @@
 namespace rayloom {
 
 namespace {
-
-/// Half of what the system calls available.
-std::size_t default_memory() {
-  std::ifstream meminfo("/proc/meminfo");
-  for (std::string key; meminfo >> key;)
-    if (std::size_t kib = 0; key == "MemAvailable:" && meminfo >> kib) return kib * 1024 / 2;
-  return std::size_t(sysconf(_SC_PHYS_PAGES)) * std::size_t(sysconf(_SC_PAGESIZE)) / 4;
-}
 
 std::string in_mib(std::size_t bytes) {
   return std::to_string((bytes + (1 << 20) - 1) >> 20) + "M";
@@ -42,31 +37,57 @@ class Stopwatch {
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
 
-/// Everything that reconstructing slabs of `slices` slices holds at once.
-std::size_t bytes_needed(const FilterStage& stage, const Grid& grid, double radius_mm, int slices, int threads) {
-  std::size_t most = 0;
-  for (int first = 0; first < grid.nz; first += slices) {
-    const int count = std::min(slices, grid.nz - first);
-    const auto [line0, line1] = lines_needed(stage.ideal(), grid, radius_mm, first, count);
-    const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
-    most = std::max(most,
-                    Slab::bytes(grid, first, count) +
-                        ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1) +
-                        stage.scratch_bytes(row1 - row0 + 1, threads));
-  }
+constexpr int group = 16;          // slices that a kernel handles at once
+constexpr int slices_at_once = 4;  // copied out of a slab together, since they share cache lines
+constexpr int buffers = 2;         // batches: one being filled, one being back-projected
+
+/// What reconstructing a slab holds at once.
+std::size_t bytes_needed(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab, int threads) {
+  const auto [line0, line1] = lines_needed(stage.ideal(), grid, radius_mm, slab.first, slab.count);
+  const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
   const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
-  return most + slice;
+  return Slab::bytes(grid, slab.first, slab.count) +
+         buffers * ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1) +
+         stage.scratch_bytes(row1 - row0 + 1, threads) + slices_at_once * slice;
 }
 
-/// nx x ny image of slice k, y downwards, from the slab's columns.
-void copy_slice(const Slab& slab, int k, int threads, std::vector<float>& slice) {
-  const std::size_t offset = std::size_t(k - slab.base_slice), count = slice.size();
+/// `whole` cut into slabs of at most `most` slices, of nearly equal size, at multiples of a group where they can be.
+std::vector<SliceRange> cut(SliceRange whole, int most) {
+  if (most > group) most -= most % group;
+  const int slabs = (whole.count + most - 1) / most;
+  int size = (whole.count + slabs - 1) / slabs;
+  if (most >= group) size = std::min(most, (size + group - 1) / group * group);
+  std::vector<SliceRange> all;
+  for (int first = whole.first; first < whole.first + whole.count; first += size)
+    all.push_back({first, std::min(size, whole.first + whole.count - first)});
+  return all;
+}
+
+/// The part's slices, whole groups of them if there are enough.
+SliceRange slices_of(Part part, int nz) {
+  const int unit = nz >= 4 * group * part.count ? group : 1, units = (nz + unit - 1) / unit;
+  const auto edge = [&](int i) { return std::min(nz, unit * int(std::int64_t(units) * i / part.count)); };
+  return {edge(part.index - 1), edge(part.index) - edge(part.index - 1)};
+}
+
+/// The nx x ny images of slices [k, k + count), y downwards, one after the other, from the slab's columns.
+void copy_slices(const Slab& slab, int k, int count, int threads, std::span<float> slices) {
+  const std::size_t offset = std::size_t(k - slab.base_slice), n = std::size_t(count);
+  const std::size_t pixels = std::size_t(slab.grid.nx) * std::size_t(slab.grid.ny);
 #pragma omp parallel for schedule(static) num_threads(threads)
-  for (std::size_t i = 0; i < count; ++i)
-    slice[i] = slab.samples[i * slab.stride + offset];
+  for (std::size_t i = 0; i < pixels; ++i)
+    for (std::size_t s = 0; s < n; ++s)
+      slices[s * pixels + i] = slab.samples[i * slab.stride + offset + s];
 }
 
 }  // namespace
+
+std::size_t default_memory() {
+  std::ifstream meminfo("/proc/meminfo");
+  for (std::string key; meminfo >> key;)
+    if (std::size_t kib = 0; key == "MemAvailable:" && meminfo >> kib) return kib * 1024 / 2;
+  return std::size_t(sysconf(_SC_PHYS_PAGES)) * std::size_t(sysconf(_SC_PAGESIZE)) / 4;
+}
 
 ProjectionSource from_memory(const Geometry& geometry, std::span<const float> line_integrals) {
   const std::size_t columns = std::size_t(geometry.detector.columns), rows = std::size_t(geometry.detector.rows);
@@ -146,6 +167,19 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
 void ReconstructOptions::validate() const {
   filter.validate();
   if (threads && *threads < 1) throw InvalidOption("threads: " + std::to_string(*threads) + "; must be at least 1");
+  if (part.count < 1 || part.index < 1 || part.index > part.count)
+    throw InvalidOption("part: " + std::to_string(part.index) + "/" + std::to_string(part.count) +
+                        "; must be I/N with I from 1 to N");
+}
+
+void ReconstructPlan::leave_out(std::span<const char> finished) {
+  for (SliceRange& slab : slabs) {
+    for (; slab.count > 0 && finished[std::size_t(slab.first)]; --slab.count)
+      ++slab.first;
+    while (slab.count > 0 && finished[std::size_t(slab.first + slab.count - 1)])
+      --slab.count;
+  }
+  std::erase_if(slabs, [](const SliceRange& slab) { return slab.count == 0; });
 }
 
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,
@@ -161,11 +195,19 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   const FilterStage stage(geometry, plan.redundancy, options.filter);
   const int threads = thread_count(options.threads);
   const std::size_t budget = options.memory_bytes.value_or(default_memory());
-  const auto needed = [&](int slices) { return bytes_needed(stage, plan.grid, plan.field.radius_mm, slices, threads); };
+  const SliceRange whole = slices_of(options.part, plan.grid.nz);
+  plan.memory_bytes = options.reserved_bytes;
+  if (whole.count == 0) return plan;
+  const auto needed = [&](int slices) {
+    std::size_t most = 0;
+    for (const SliceRange& slab : cut(whole, slices))
+      most = std::max(most, bytes_needed(stage, plan.grid, plan.field.radius_mm, slab, threads));
+    return most + options.reserved_bytes;
+  };
   if (const std::size_t least = needed(1); least > budget)
     throw InvalidOption("memory: " + in_mib(budget) + "; must be at least " + in_mib(least) +
                         " for one slice of this volume");
-  int low = 1, high = plan.grid.nz;
+  int low = 1, high = whole.count;
   while (low < high) {
     const int middle = (low + high + 1) / 2;
     if (needed(middle) <= budget)
@@ -173,46 +215,125 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
     else
       high = middle - 1;
   }
-  plan.slabs = (plan.grid.nz + low - 1) / low;
-  plan.slab_slices = (plan.grid.nz + plan.slabs - 1) / plan.slabs;
-  plan.memory_bytes = needed(plan.slab_slices);
+  plan.slabs = cut(whole, low);
+  plan.memory_bytes = needed(low);
   return plan;
 }
+
+namespace {
+
+/// A batch of views on its way from disk to a slab.
+struct Step {
+  std::size_t slab = 0;
+  int view = 0, views = 0;
+};
+
+ViewBatch empty_batch(const FilterStage& stage, const ReconstructPlan& plan, const SliceRange& slab) {
+  const auto [line0, line1] = lines_needed(stage.ideal(), plan.grid, plan.field.radius_mm, slab.first, slab.count);
+  return {stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1};
+}
+
+}  // namespace
 
 ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
                              const ReconstructOptions& options, const SliceSink& sink, const Hooks& hooks) {
   const FilterStage stage(geometry, plan.redundancy, options.filter);
   const int threads = thread_count(options.threads), views = int(geometry.angles_rad.size());
-  const int capacity = ViewBatch::capacity_of(geometry.beam), batches = (views + capacity - 1) / capacity;
+  const int capacity = ViewBatch::capacity_of(geometry.beam);
   const Grid& grid = plan.grid;
-  ReconstructTimes times;
-  std::vector<float> slice(std::size_t(grid.nx) * std::size_t(grid.ny));
-  AlignedVector<float> raw;
+  const std::size_t pixels = std::size_t(grid.nx) * std::size_t(grid.ny);
+  std::vector<Step> steps;
+  for (std::size_t s = 0; s < plan.slabs.size(); ++s)
+    for (int view = 0; view < views; view += capacity)
+      steps.push_back({s, view, std::min(capacity, views - view)});
 
-  for (int s = 0; s < plan.slabs; ++s) {
-    const int first = s * plan.slab_slices, count = std::min(plan.slab_slices, grid.nz - first);
-    if (count <= 0) break;
-    Slab slab(grid, first, count, plan.field.radius_mm);
-    const auto [line0, line1] = lines_needed(stage.ideal(), grid, plan.field.radius_mm, first, count);
-    ViewBatch batch(geometry.beam, stage.ideal().detector.columns, line0, line1 - line0 + 1);
-    for (int b = 0; b < batches; ++b) {
-      if (hooks.stop()) throw Cancelled("stopped on request");
-      const int view = b * capacity;
-      Stopwatch watch;
-      stage.fill(source, grid, view, std::min(capacity, views - view), batch, raw, threads);
-      times.prepare_s += watch.lap();
-      backproject(stage.ideal(), batch, slab, threads);
-      times.backproject_s += watch.lap();
-      hooks.report("reconstructing", double(s * batches + b + 1) / double(plan.slabs * batches));
-    }
+  ReconstructTimes times;
+  Stopwatch whole;
+  std::array<std::unique_ptr<ViewBatch>, buffers> batches;
+  std::array<std::size_t, buffers> made_for{};
+  FilterStage::Scratch scratch;
+  const auto prepare = [&](std::size_t n) {
     Stopwatch watch;
-    for (int k = first; k < first + count; ++k) {
-      copy_slice(slab, k, threads, slice);
-      sink(k, slice);
+    const Step& step = steps[n];
+    std::unique_ptr<ViewBatch>& batch = batches[n % buffers];
+    if (!batch || made_for[n % buffers] != step.slab) {
+      batch.reset();  // before the next is made, or both would be held
+      batch = std::make_unique<ViewBatch>(empty_batch(stage, plan, plan.slabs[step.slab]));
+      made_for[n % buffers] = step.slab;
+    }
+    stage.fill(source, grid, step.view, step.views, *batch, scratch, threads);
+    times.prepare_s += watch.lap();
+  };
+
+  std::unique_ptr<Slab> slab;
+  std::vector<float> slices;
+  std::future<void> next;
+  if (!steps.empty()) next = std::async(std::launch::async, prepare, 0);
+  for (std::size_t n = 0; n < steps.size(); ++n) {
+    if (hooks.stop()) throw Cancelled("stopped on request");
+    const Step& step = steps[n];
+    const SliceRange& range = plan.slabs[step.slab];
+    next.get();
+    if (n + 1 < steps.size()) next = std::async(std::launch::async, prepare, n + 1);
+    Stopwatch watch;
+    if (step.view == 0) {
+      slab.reset();
+      slab = std::make_unique<Slab>(grid, range.first, range.count, plan.field.radius_mm);
+    }
+    backproject(stage.ideal(), *batches[n % buffers], *slab, threads);
+    times.backproject_s += watch.lap();
+    hooks.report("reconstructing", double(n + 1) / double(steps.size()));
+    if (step.view + step.views < views) continue;
+    for (int k = 0; k < range.count; k += slices_at_once) {
+      const int count = std::min(slices_at_once, range.count - k);
+      slices.resize(std::size_t(slices_at_once) * pixels);
+      copy_slices(*slab, range.first + k, count, threads, slices);
+      for (int i = 0; i < count; ++i)
+        sink(range.first + k + i, std::span(slices).subspan(std::size_t(i) * pixels, pixels));
     }
     times.write_s += watch.lap();
   }
+  times.total_s = whole.lap();
   return times;
+}
+
+ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
+                             const ReconstructOptions& options) {
+  ReconstructEstimate result;
+  if (plan.slabs.empty()) return result;
+  const FilterStage stage(geometry, plan.redundancy, options.filter);
+  const Grid& grid = plan.grid;
+  const double views = double(geometry.angles_rad.size());
+  double columns = 0;  // of voxels, within the field of view
+  for (int j = 0; j < grid.ny; ++j)
+    for (int i = 0; i < grid.nx; ++i)
+      columns += std::hypot(grid.x_mm(i), grid.y_mm(j)) <= plan.field.radius_mm;
+  const auto rows_of = [&](const SliceRange& slab) {
+    const auto [line0, line1] = lines_needed(stage.ideal(), grid, plan.field.radius_mm, slab.first, slab.count);
+    const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
+    return double(row1 - row0 + 1);
+  };
+  for (const SliceRange& slab : plan.slabs) {
+    result.rows += views * rows_of(slab);
+    result.updates += views * columns * slab.count;
+  }
+
+  const SliceRange& largest = *std::max_element(plan.slabs.begin(), plan.slabs.end(),
+                                                [](const auto& a, const auto& b) { return a.count < b.count; });
+  const int few = std::min(largest.count, 2 * group);
+  const SliceRange sample{largest.first + (largest.count - few) / 2, few};
+  const int threads = thread_count(options.threads);
+  const int count = std::min(ViewBatch::capacity, int(geometry.angles_rad.size()));
+  ViewBatch batch = empty_batch(stage, plan, sample);
+  FilterStage::Scratch scratch;
+  Slab slab(grid, sample.first, sample.count, plan.field.radius_mm);
+  Stopwatch watch;
+  stage.fill(source, grid, 0, count, batch, scratch, threads);
+  result.rows_per_s = count * rows_of(sample) / watch.lap();
+  backproject(stage.ideal(), batch, slab, threads);
+  result.updates_per_s = count * columns * sample.count / watch.lap();
+  result.seconds = result.rows / result.rows_per_s + result.updates / result.updates_per_s;
+  return result;
 }
 
 std::vector<float> filtered_rows(const Geometry& geometry, const ProjectionSource& source, const FilterOptions& filter,

@@ -34,14 +34,26 @@ struct GridRequest {
 /// @throws InvalidOption for an impossible request, or if no voxel lies in the field of view.
 Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridRequest& request);
 
+/// Share `index` of `count` of a volume's slices, for runs that share the work; index from 1.
+struct Part {
+  int index = 1, count = 1;
+};
+
 struct ReconstructOptions {
   FilterOptions filter{};
   std::optional<Coverage> coverage{};         ///< Default: automatic_coverage.
   std::optional<std::size_t> memory_bytes{};  ///< Budget; default: half of what the machine has free.
+  std::size_t reserved_bytes = 0;             ///< Of the budget, for what the caller holds meanwhile.
   std::optional<int> threads{};               ///< Default: all that OpenMP offers.
+  Part part{};
 
   /// @throws InvalidOption naming the option, its value and what must hold.
   void validate() const;
+};
+
+/// Slices [first, first + count).
+struct SliceRange {
+  int first = 0, count = 0;
 };
 
 /// How a reconstruction will run, and what it covers.
@@ -49,27 +61,48 @@ struct ReconstructPlan {
   Grid grid;
   Redundancy redundancy;
   FieldOfView field;
-  int slab_slices = 0, slabs = 0;
-  std::size_t memory_bytes = 0;  ///< Most that slab, batches and row buffers take together.
+  std::vector<SliceRange> slabs;  ///< In rising order; together this part's slices.
+  std::size_t memory_bytes = 0;   ///< Most that slab, batches, buffers and what the caller reserved take together.
+
+  /// Shortens slabs, and drops those that are done, by the finished slices (non-zero, one a slice) at their ends.
+  void leave_out(std::span<const char> finished);
 };
 
-/// Seconds by step, of the calling thread's clock.
+/// Seconds by step. Preparing runs beside the other two, so that `total_s` is less than their sum.
 struct ReconstructTimes {
   double prepare_s = 0;  ///< Reading, line integrals, weights, filter.
   double backproject_s = 0;
   double write_s = 0;
+  double total_s = 0;
+};
+
+/// What a reconstruction will do, counted from its plan, and how long it may take.
+struct ReconstructEstimate {
+  double rows = 0;                           ///< Detector rows to read and filter, over all slabs and views.
+  double updates = 0;                        ///< Voxel-view pairs within the field of view.
+  double seconds = 0;                        ///< Without writing.
+  double rows_per_s = 0, updates_per_s = 0;  ///< As measured.
 };
 
 /// Receives slices in rising k, ny x nx values in 1/mm, row-major as Grid says.
 using SliceSink = std::function<void(int k, std::span<const float> slice)>;
 
+/// Half of what the system calls available.
+std::size_t default_memory();
+
 /// @throws InvalidOption if the memory does not suffice for one slice, naming how much does.
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,
                                     const ReconstructOptions& options);
 
+/// Times one batch of views on a few slices in the middle of the plan's largest slab, and extrapolates.
+/// @throws what `source` throws.
+ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
+                             const ReconstructOptions& options);
+
 /// Filtered back-projection: parallel, fan (Kak & Slaney 1988, ch. 3), cone beam (Feldkamp, Davis & Kress 1984, JOSA A
-/// 1(6):612-619). A turned detector is resampled once onto the ideal one. The result does not depend on threads or
-/// memory.
+/// 1(6):612-619). A turned detector is resampled once onto the ideal one. The result does not depend on
+/// threads, memory or parts. While a batch of views is back-projected or a slab handed to `sink`, the next batch is
+/// read and filtered.
 /// @throws Cancelled, and what `source` and `sink` throw.
 ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
                              const ReconstructOptions& options, const SliceSink& sink, const Hooks& hooks = {});

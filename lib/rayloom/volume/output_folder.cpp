@@ -22,8 +22,8 @@ fs::path without_trailing_slash(const fs::path& folder) {
 
 }  // namespace
 
-OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs belongs)
-    : folder_(without_trailing_slash(folder)), overwrite_(overwrite), belongs_(std::move(belongs)) {
+OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs belongs, Partial partial)
+    : folder_(without_trailing_slash(folder)), overwrite_(overwrite), belongs_(std::move(belongs)), kind_(partial) {
   if (folder_.empty()) throw InvalidOption("output: ''; must be the name of a folder");
   partial_ = folder_.string() + ".partial";
   replaced_ = folder_.string() + ".replaced";
@@ -39,13 +39,18 @@ OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs 
 
   for (const auto& remainder : {partial_, replaced_})
     if (fs::exists(fs::symlink_status(remainder, error))) require_replaceable(remainder);
-  fs::remove_all(partial_, error);
-  if (error || !fs::create_directory(partial_, error)) fail(folder_, error);
+  if (kind_ == Partial::own) fs::remove_all(partial_, error);
+  if (!error) fs::create_directory(partial_, error);
+  if (error) fail(folder_, error);
 }
 
 OutputFolder::~OutputFolder() {
   std::error_code ignored;
-  if (!finished_) fs::remove_all(partial_, ignored);
+  if (finished_ || kept_) return;
+  if (kind_ == Partial::own)
+    fs::remove_all(partial_, ignored);
+  else
+    fs::remove(partial_, ignored);  // only if nothing is in it: others may be at work
 }
 
 void OutputFolder::finish() {

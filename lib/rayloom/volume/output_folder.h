@@ -9,8 +9,14 @@ namespace rayloom {
 
 enum class Overwrite { no, yes };
 
+/// Who works on FOLDER.partial.
+enum class Partial {
+  own,    ///< One run: begun anew, and removed unless finished.
+  shared  ///< Several, at once or one after the other: gone on with if it is there, and kept once `keep` was called.
+};
+
 /// Results are written into `partial()`, which is FOLDER.partial; `finish` renames it to FOLDER. If never finished, it
-/// is removed and what stood at FOLDER before is untouched.
+/// is removed (but see Partial) and what stood at FOLDER before is untouched.
 ///
 ///     FOLDER.partial   being written
 ///     FOLDER.replaced  an old FOLDER, for the moment between its renaming and its removal
@@ -20,10 +26,11 @@ class OutputFolder {
   /// else is never removed or replaced.
   using Belongs = std::function<bool(const std::string& name)>;
 
-  /// Makes FOLDER.partial, after removing what a broken run left there.
+  /// Makes FOLDER.partial, after removing what a broken run left there unless shared.
   /// @throws InvalidOption if the folder exists and `overwrite` is no, if it (or a remainder of that name) holds
   ///         something that does not belong, or if the folder to hold it is missing. @throws CannotWrite.
-  OutputFolder(const std::filesystem::path& folder, Overwrite overwrite, Belongs belongs);
+  OutputFolder(const std::filesystem::path& folder, Overwrite overwrite, Belongs belongs,
+               Partial partial = Partial::own);
   ~OutputFolder();
   OutputFolder(const OutputFolder&) = delete;
   OutputFolder& operator=(const OutputFolder&) = delete;
@@ -31,6 +38,8 @@ class OutputFolder {
   const std::filesystem::path& folder() const { return folder_; }
   const std::filesystem::path& partial() const { return partial_; }
 
+  /// From now on a shared FOLDER.partial stays, for other runs to go on with.
+  void keep() { kept_ = true; }
   /// Makes the folder appear; an old one is removed only once the new one has its name. @throws CannotWrite.
   void finish();
 
@@ -40,7 +49,8 @@ class OutputFolder {
   std::filesystem::path folder_, partial_, replaced_;
   Overwrite overwrite_;
   Belongs belongs_;
-  bool finished_ = false;
+  Partial kind_;
+  bool finished_ = false, kept_ = false;
 };
 
 }  // namespace rayloom

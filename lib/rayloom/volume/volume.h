@@ -1,6 +1,7 @@
 /// @file
 /// Volumes: in memory, and as folders on disk with volume.json beside the samples.
 #pragma once
+#include <cstdint>
 #include <filesystem>
 #include <memory>
 #include <nlohmann/json.hpp>
@@ -53,29 +54,62 @@ struct VolumeCoding {
   void validate() const;
 };
 
-/// Writes a volume folder slice by slice, in rising k, with the promises of OutputFolder.
+/// Writes a volume folder slice by slice, with the promises of OutputFolder.
+///
+/// Format `slices` can be shared: several runs, at once on several machines or one after the other, each write some of
+/// the slices into one FOLDER.partial; whoever finds them complete finishes the volume. What is done stands there too:
+///
+///     run.json                    settings, and the range of uint16; made by the first run
+///     finished_HOST_PROCESS.log   of each run, a line a finished slice and one for its notes
 class VolumeWriter {
  public:
-  /// @throws InvalidOption for an impossible grid or coding, and as OutputFolder; CannotWrite, also if the disk's free
-  ///         space is less than the volume needs.
-  VolumeWriter(const std::filesystem::path& folder, const Grid& grid, const VolumeCoding& coding, Overwrite overwrite);
+  /// @param settings  What must be equal for runs to share a volume, as a JSON object.
+  /// @throws InvalidOption for an impossible grid or coding, for `shared` with another format than slices, if the
+  ///         settings differ from those in FOLDER.partial, naming the first that does, and as OutputFolder;
+  ///         CannotWrite, also if the disk's free space is less than the missing slices need.
+  VolumeWriter(const std::filesystem::path& folder, const Grid& grid, const VolumeCoding& coding, Overwrite overwrite,
+               const nlohmann::json& settings = {}, Partial partial = Partial::own);
   ~VolumeWriter();
   VolumeWriter(const VolumeWriter&) = delete;
   VolumeWriter& operator=(const VolumeWriter&) = delete;
 
-  /// Appends the next slice, ny x nx values in 1/mm. @throws CannotWrite.
+  /// As given; shared: with the range that the first run chose.
+  const VolumeCoding& coding() const;
+
+  /// Writes slice k, ny x nx values in 1/mm. Only format slices can leave some out. @throws InvalidOption, CannotWrite.
+  void write(int k, std::span<const float> slice);
+  /// Writes the slice after the last one written.
   void append(std::span<const float> slice);
 
+  /// One a slice: non-zero where a finished slice is there, of this run or another.
+  std::vector<char> finished() const;
+
+  /// Leaves word for the run that finishes the volume. @throws CannotWrite.
+  void note(const nlohmann::json& words);
+  /// Of all runs so far.
+  std::vector<nlohmann::json> notes() const;
+
   /// Writes volume.json (size, voxel, centre, unit, orientation, coding, then those fields of `record` that it does not
-  /// have yet) and makes the folder appear. @throws InvalidOption if slices are missing; CannotWrite.
+  /// have yet) and makes the folder appear. Does nothing if another run that shares the volume has just done so.
+  /// @throws InvalidOption if slices are missing; CannotWrite.
   void finish(const nlohmann::ordered_json& record);
 
-  std::size_t clipped() const;  ///< Samples outside low..high so far (uint16).
+  std::size_t clipped() const;  ///< Samples outside low..high so far (uint16), of all runs.
+
+  /// Bytes that it holds while writing.
+  static std::size_t buffer_bytes(const Grid& grid, const VolumeCoding& coding);
 
  private:
   struct State;
   std::unique_ptr<State> state_;
 };
+
+/// Bytes on disk of `slices` slices, and those free where `folder` is to stand (none if that cannot be told).
+struct DiskNeed {
+  std::uintmax_t needed = 0;
+  std::optional<std::uintmax_t> free{};
+};
+DiskNeed disk_need(const std::filesystem::path& folder, const Grid& grid, const VolumeCoding& coding, int slices);
 
 /// A stored volume, read slice by slice. Const methods may be called from several threads at once.
 class StoredVolume {

@@ -10,6 +10,8 @@ inline constexpr const char* bigtiff = "volume.tif";
 inline constexpr const char* raw = "volume.raw";
 inline constexpr const char* nrrd_header = "volume.nhdr";
 inline constexpr const char* slices = "slices";
+inline constexpr const char* run_record = "run.json";     // while FOLDER.partial is worked on
+inline constexpr const char* finished_log = "finished_";  // finished_HOST_PROCESS.log, one a run
 
 /// slices/slice_0000.tif and on.
 inline std::string slice(int k) {
