@@ -83,6 +83,7 @@ std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given,
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
   const Input input = open_input(scan, std::min(bin, d.columns), nth, hooks);
   ReconstructOptions coarse = options;
+  coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
   const auto plan = plan_reconstruction(input.geometry, {}, coarse);
   float low = 0, high = 0;

@@ -7,7 +7,8 @@
 namespace rayloom {
 
 /// Memory on 64-byte boundaries. Blocks of 8 MiB and more lie on 2 MiB boundaries, and the system is asked for large
-/// pages: kernels walk through slabs and views in long strides, and looking up small pages costs them more than the data.
+/// pages: kernels walk through slabs and views in long strides, and looking up small pages costs them more than the
+/// data.
 /// @throws std::bad_alloc
 void* allocate_aligned(std::size_t bytes);
 /// @param bytes  As when it was allocated.

@@ -67,7 +67,7 @@ void kill_when_slice_appears(const Folder& folder, const std::string& name, int 
 
 /// Memory that makes `slabs` slabs or more of the volume, found by --dry-run.
 std::string memory_for_slabs(const Folder& folder, int slabs) {
-  for (int mib = 400; mib > 20; --mib) {
+  for (int mib = 400; mib > 20; mib -= 1 + mib / 20) {
     const std::string option = " --memory " + std::to_string(mib) + "M";
     const Outcome outcome = reconstruct(folder, "-o none --threads 2 --dry-run --json" + option);
     if (outcome.status != 0) break;

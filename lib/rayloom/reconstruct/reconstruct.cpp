@@ -53,6 +53,7 @@ std::size_t bytes_needed(const FilterStage& stage, const Grid& grid, double radi
 
 /// `whole` cut into slabs of at most `most` slices, of nearly equal size, at multiples of a group where they can be.
 std::vector<SliceRange> cut(SliceRange whole, int most) {
+  if (most >= whole.count) return {whole};
   if (most > group) most -= most % group;
   const int slabs = (whole.count + most - 1) / most;
   int size = (whole.count + slabs - 1) / slabs;
@@ -323,7 +324,7 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
   const int few = std::min(largest.count, 2 * group);
   const SliceRange sample{largest.first + (largest.count - few) / 2, few};
   const int threads = thread_count(options.threads);
-  const int count = std::min(ViewBatch::capacity, int(geometry.angles_rad.size()));
+  const int count = std::min(ViewBatch::capacity_of(geometry.beam), int(geometry.angles_rad.size()));
   ViewBatch batch = empty_batch(stage, plan, sample);
   FilterStage::Scratch scratch;
   Slab slab(grid, sample.first, sample.count, plan.field.radius_mm);

@@ -27,18 +27,18 @@ OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs 
   if (folder_.empty()) throw InvalidOption("output: ''; must be the name of a folder");
   partial_ = folder_.string() + ".partial";
   replaced_ = folder_.string() + ".replaced";
-  std::error_code error;
-  if (fs::exists(fs::symlink_status(folder_, error))) {
+  std::error_code error, ignored;
+  if (fs::exists(fs::symlink_status(folder_, ignored))) {
     if (overwrite == Overwrite::no)
       throw InvalidOption(folder_.string() + ": exists; must be a new name", "--overwrite replaces it");
     require_replaceable(folder_);
   }
   const fs::path parent = folder_.parent_path();
-  if (!parent.empty() && !fs::is_directory(parent, error))
+  if (!parent.empty() && !fs::is_directory(parent, ignored))
     throw InvalidOption(parent.string() + ": no such folder; must exist to hold " + folder_.filename().string());
 
   for (const auto& remainder : {partial_, replaced_})
-    if (fs::exists(fs::symlink_status(remainder, error))) require_replaceable(remainder);
+    if (fs::exists(fs::symlink_status(remainder, ignored))) require_replaceable(remainder);
   if (kind_ == Partial::own) fs::remove_all(partial_, error);
   if (!error) fs::create_directory(partial_, error);
   if (error) fail(folder_, error);
