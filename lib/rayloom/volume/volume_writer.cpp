@@ -79,8 +79,10 @@ std::string difference(const nlohmann::json& there, const nlohmann::json& here, 
   if (there.is_object() && here.is_object()) {
     for (const auto* side : {&there, &here})
       for (const auto& [key, ignored] : side->items()) {
-        const std::string inner = difference(there.value(key, nlohmann::json()), here.value(key, nlohmann::json()),
-                                             name.empty() ? key : name + "." + key);
+        std::string path = name;
+        if (!path.empty()) path += '.';
+        path += key;
+        std::string inner = difference(there.value(key, nlohmann::json()), here.value(key, nlohmann::json()), path);
         if (!inner.empty()) return inner;
       }
   }

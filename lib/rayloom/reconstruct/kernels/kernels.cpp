@@ -197,8 +197,8 @@ void select(const float* line, const int* base, const float* frac, float step, f
   for (int g = first; g < end; ++g) {
     const int* p = reinterpret_cast<const int*>(&pixel[g]);
     const Two low = {pair(line + p[0]), pair(line + p[1])}, high = {pair(line + p[2]), pair(line + p[3])};
-    const Four a = __builtin_shuffle(Four(low), Four(high), FourInts{0, 2, 4, 6});
-    const Four b = __builtin_shuffle(Four(low), Four(high), FourInts{1, 3, 5, 7});
+    const Four a = __builtin_shufflevector(Four(low), Four(high), 0, 2, 4, 6);
+    const Four b = __builtin_shufflevector(Four(low), Four(high), 1, 3, 5, 7);
     *reinterpret_cast<Four*>(sum + g * lanes) += a + f[g] * (b - a);
   }
 }
