@@ -13,6 +13,8 @@ void add_limits();
 /// kernel/NAME/SET/THREADS, and the textbook's loop; `quick` for small volumes.
 void add_kernels(bool quick);
 void add_filter();
+/// gridding/SLICE/with_filter/THREADS, in the updates a second that direct back-projection would need.
+void add_gridding(bool quick);
 void add_simulate();
 
 /// Notes a wrong result: the program then ends with status 1.

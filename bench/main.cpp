@@ -23,6 +23,7 @@ int main(int argc, char** argv) {
   rayloom::bench::add_limits();
   rayloom::bench::add_kernels(quick);
   rayloom::bench::add_filter();
+  rayloom::bench::add_gridding(quick);
   rayloom::bench::add_simulate();
   benchmark::Initialize(&argc, argv);
   if (benchmark::ReportUnrecognizedArguments(argc, argv)) return 2;

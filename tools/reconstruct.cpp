@@ -21,8 +21,8 @@ namespace rayloom::tools {
 namespace {
 
 struct Arguments {
-  std::string scan, output, size, centre, coverage = "auto", filter = "ramp", format = "slices", type = "float32",
-                                          range, memory, part;
+  std::string scan, output, size, centre, coverage = "auto", method = "auto", filter = "ramp", format = "slices",
+                                          type = "float32", range, memory, part;
   std::optional<double> voxel, slice;
   double cutoff = 1;
   int bin = 1, every = 1;
@@ -36,6 +36,13 @@ std::optional<Coverage> coverage_from(const std::string& name) {
   if (name == "symmetric") return Coverage::symmetric;
   if (name == "displaced") return Coverage::displaced;
   throw InvalidOption("--coverage: '" + name + "'; must be auto, symmetric or displaced");
+}
+
+std::optional<Method> method_from(const std::string& name) {
+  if (name == "auto") return {};
+  for (const Method method : {Method::direct, Method::gridding})
+    if (name == to_string(method)) return method;
+  throw InvalidOption("--method: '" + name + "'; must be auto, direct or gridding");
 }
 
 GridRequest grid_request(const Arguments& given) {
@@ -85,6 +92,7 @@ std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given,
   ReconstructOptions coarse = options;
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
+  coarse.method = Method::direct;
   const auto plan = plan_reconstruction(input.geometry, {}, coarse);
   float low = 0, high = 0;
   reconstruct(input.geometry, input.source, plan, coarse, [&](int, std::span<const float> slice) {
@@ -139,6 +147,7 @@ nlohmann::json settings_of(const Scan& scan, const Arguments& given, const Recon
           {"centre_mm", {grid.centre_mm.x(), grid.centre_mm.y(), grid.centre_mm.z()}},
           {"filter", given.filter},
           {"cutoff", given.cutoff},
+          {"method", to_string(plan.method)},
           {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
           {"bin", given.bin},
           {"every", given.every},
@@ -202,6 +211,7 @@ int run(const Context& context, const Arguments& given) {
   ReconstructOptions options;
   options.filter = {window_from(given.filter), given.cutoff};
   options.coverage = coverage_from(given.coverage);
+  options.method = method_from(given.method);
   options.threads = given.threads;
   const PartHere here = given.part.empty() ? PartHere{} : part_from(given.part);
   options.part = here.part;
@@ -315,6 +325,7 @@ int run(const Context& context, const Arguments& given) {
                               {"field_of_view_radius_mm", plan.field.radius_mm},
                               {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
                               {"settings", given.settings},
+                              {"method", to_string(plan.method)},
                               {"kernels", kernels}};
   record["samples"] = {{"read", samples},
                        {"non_positive_raised", non_positive},
@@ -380,6 +391,11 @@ void add_reconstruct(CLI::App& program) {
                    "back-projection, for learning)")
       ->group(method);
   command->add_option("--cutoff", given->cutoff, "fraction of Nyquist at which the filter ends, 0 to 1 (1)")
+      ->group(method);
+  command
+      ->add_option("--method", given->method,
+                   "direct, or gridding: through Fourier space, parallel beam only, sharper since it interpolates "
+                   "without error (auto: gridding where it is quicker)")
       ->group(method);
   command->add_option("--coverage", given->coverage, "auto, symmetric or displaced detector (auto)")->group(method);
   command->add_option("--bin", given->bin, "average N x N pixels, for quick looks (1)")->group(method);

@@ -50,6 +50,27 @@ void RealFft::inverse(AlignedVector<std::complex<float>>& transformed, AlignedVe
   fftwf_execute_dft_c2r(plans_->inverse, raw(transformed), rows.data());
 }
 
+struct ColumnFft::Plan {
+  fftwf_plan inverse;
+};
+
+ColumnFft::ColumnFft(int length, int columns, std::size_t stride) : plan_(std::make_unique<Plan>()) {
+  assert(length > 0 && columns > 0 && stride >= std::size_t(columns));
+  AlignedVector<std::complex<float>> values(std::size_t(length) * stride);
+  const std::scoped_lock lock(planner);
+  plan_->inverse = fftwf_plan_many_dft(1, &length, columns, raw(values), nullptr, int(stride), 1, raw(values), nullptr,
+                                       int(stride), 1, FFTW_BACKWARD, FFTW_ESTIMATE);
+}
+
+ColumnFft::~ColumnFft() {
+  const std::scoped_lock lock(planner);
+  fftwf_destroy_plan(plan_->inverse);
+}
+
+void ColumnFft::inverse(std::complex<float>* first) const {
+  fftwf_execute_dft(plan_->inverse, reinterpret_cast<fftwf_complex*>(first), reinterpret_cast<fftwf_complex*>(first));
+}
+
 int quick_fft_length(int minimum) {
   int best = 0;
   for (const int odd : {1, 3, 5}) {

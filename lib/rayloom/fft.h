@@ -38,6 +38,23 @@ class RealFft {
   std::unique_ptr<Plans> plans_;
 };
 
+/// Unnormalised inverse transforms along columns of a row-major array of complex float32. Thread-safe to run.
+class ColumnFft {
+ public:
+  /// @param length  Rows.  @param columns  Neighbouring columns a call.  @param stride  Values from row to row.
+  ColumnFft(int length, int columns, std::size_t stride);
+  ~ColumnFft();
+  ColumnFft(const ColumnFft&) = delete;
+  ColumnFft& operator=(const ColumnFft&) = delete;
+
+  /// In place. @param first  The first column's first value, 64-byte aligned; all columns' values must exist.
+  void inverse(std::complex<float>* first) const;
+
+ private:
+  struct Plan;
+  std::unique_ptr<Plan> plan_;
+};
+
 /// The least length >= `minimum` of the form 2^a {1, 3, 5} that is a multiple of 16, which transforms quickly.
 int quick_fft_length(int minimum);
 

@@ -7,7 +7,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/parallel.h"
-#include "rayloom/reconstruct/kernels/kernels.h"
+#include "rayloom/reconstruct/kernels/chosen.h"
 
 namespace rayloom {
 
@@ -49,18 +49,6 @@ std::vector<const kernels::Set*> sets() {
 #endif
   all.push_back(&kernels::portable);
   return all;
-}
-
-const kernels::Set& chosen_set() {
-  const auto all = sets();
-  const char* forced = std::getenv("RAYLOOM_KERNELS");
-  if (forced == nullptr || *forced == 0) return *all.front();
-  std::string names;
-  for (const auto* set : all) {
-    if (set->name == std::string(forced)) return *set;
-    names += (names.empty() ? "" : ", ") + std::string(set->name);
-  }
-  throw InvalidOption("RAYLOOM_KERNELS: '" + std::string(forced) + "'; must be one that this processor has: " + names);
 }
 
 kernels::Place place_of(const Geometry& g) {
@@ -131,7 +119,7 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
 }
 
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
-  const kernels::Set& set = chosen_set();
+  const kernels::Set& set = chosen_kernels();
   std::array<double, kernels::most_views> cos_b{}, sin_b{};
   for (std::size_t view = 0; view < std::size_t(batch.views); ++view) {
     cos_b[view] = std::cos(batch.angles_rad[view]);
@@ -165,8 +153,20 @@ void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, i
   });
 }
 
+const kernels::Set& chosen_kernels() {
+  const auto all = sets();
+  const char* forced = std::getenv("RAYLOOM_KERNELS");
+  if (forced == nullptr || *forced == 0) return *all.front();
+  std::string names;
+  for (const auto* set : all) {
+    if (set->name == std::string(forced)) return *set;
+    names += (names.empty() ? "" : ", ") + std::string(set->name);
+  }
+  throw InvalidOption("RAYLOOM_KERNELS: '" + std::string(forced) + "'; must be one that this processor has: " + names);
+}
+
 std::string kernel_name() {
-  return chosen_set().name;
+  return chosen_kernels().name;
 }
 
 std::vector<std::string> kernel_names() {

@@ -157,27 +157,45 @@ std::span<const float> RowFilter::row_out(const Workspace& work, int r) const {
   return std::span(work.rows).subspan(std::size_t(r) * std::size_t(length_), std::size_t(columns_out()));
 }
 
-void RowFilter::run(Workspace& work, int rows) const {
+void RowFilter::pad(Workspace& work, int rows) const {
   const std::size_t length = std::size_t(length_), used = std::size_t(columns_);
   for (int r = 0; r < batch; ++r) {
     float* row = work.rows.data() + std::size_t(r) * length;
-    if (!fft_) {
-      row[0] = row[1];
-      row[used + 1] = row[used];
-    } else if (r < rows) {
+    if (r < rows) {
       row[0] = 0;
       std::fill(row + used + 1, row + length, 0.0f);
     } else {
       std::fill(row, row + length, 0.0f);
     }
   }
-  if (!fft_) return;
+}
+
+void RowFilter::run_to_spectrum(Workspace& work, int rows) const {
+  assert(fft_);
+  pad(work, rows);
   fft_->forward(work.rows, work.spectrum);
-  const std::size_t bins = std::size_t(fft_->bins());
+  const std::size_t count = std::size_t(bins());
   for (std::size_t r = 0; r < std::size_t(rows); ++r)
-    for (std::size_t k = 0; k < bins; ++k)
-      work.spectrum[r * bins + k] *= response_[k];
-  fft_->inverse(work.spectrum, work.rows);
+    for (std::size_t k = 0; k < count; ++k)
+      work.spectrum[r * count + k] *= response_[k];
+}
+
+std::span<const std::complex<float>> RowFilter::spectrum_out(const Workspace& work, int r) const {
+  return std::span(work.spectrum).subspan(std::size_t(r) * std::size_t(bins()), std::size_t(bins()));
+}
+
+void RowFilter::run(Workspace& work, int rows) const {
+  if (fft_) {
+    run_to_spectrum(work, rows);
+    fft_->inverse(work.spectrum, work.rows);
+    return;
+  }
+  const std::size_t length = std::size_t(length_), used = std::size_t(columns_);
+  for (std::size_t r = 0; r < std::size_t(rows); ++r) {
+    float* row = work.rows.data() + r * length;
+    row[0] = row[1];
+    row[used + 1] = row[used];
+  }
 }
 
 }  // namespace rayloom

@@ -77,8 +77,16 @@ class RowFilter {
   /// columns_out() values; index 0 is column -1.
   std::span<const float> row_out(const Workspace& work, int r) const;
   void run(Workspace& work, int rows) const;
+  /// Stops before the way back from frequencies: then the filtered row is Re sum_m c_m S_m exp(2 pi i m (c + 1)/length)
+  /// at column c, c_m = 1 for the first and the last bin and 2 between. Not for unfiltered rows.
+  void run_to_spectrum(Workspace& work, int rows) const;
+  std::span<const std::complex<float>> spectrum_out(const Workspace& work, int r) const;
+  int length() const { return length_; }
+  int bins() const { return length_ / 2 + 1; }
 
  private:
+  void pad(Workspace& work, int rows) const;
+
   int columns_, length_;
   std::optional<RealFft> fft_;
   std::vector<float> response_;  // step / length times the transform of the kernel, real because it is even

@@ -108,16 +108,17 @@ std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
                                  2 * row_of_views);  // of sinograms: what `fill` and the source each hold
 }
 
-void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
-                       Scratch& scratch, int threads) const {
-  const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
+template <class Run, class Take>
+void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, const Block& block, Scratch& scratch,
+                            int threads, const Run& run, const Take& take) const {
+  const auto [first_line, last_line, first_view, count, capacity] = block;
   const auto ideal = ideal_rows(grid, first_line, last_line), stored = stored_rows(grid, first_line, last_line);
   const int row0 = ideal.first, row1 = ideal.second, stored0 = stored.first, stored1 = stored.second;
   const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
   const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
   const bool cone = measured_.beam == Beam::cone;
   AlignedVector<float>& raw = scratch.raw;
-  const std::size_t size = std::size_t(batch.capacity) * band;
+  const std::size_t size = std::size_t(capacity) * band;
   if (raw.capacity() < size) raw = {};  // or growing would hold both
   raw.resize(size);
 
@@ -135,7 +136,6 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
   }
 
   scratch.threads.resize(std::size_t(threads));
-  batch.views = count;
   // Lines that have a row of their own; a cone's lines above and below the detector repeat the nearest.
   const int line0 = cone ? std::clamp(first_line, 0, top) : first_line,
             line1 = cone ? std::clamp(last_line, 0, top) : last_line;
@@ -143,7 +143,6 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
     Scratch::Thread& m = scratch.threads[std::size_t(thread)];
     if (m.work.rows.empty()) m.work = filter_->workspace();
     const std::size_t view = std::size_t(first_view + v);
-    batch.angles_rad[std::size_t(v)] = measured_.angles_rad[view];
     const float* rows = nullptr;
     read_ideal_rows(raw.data() + std::size_t(v) * band, stored0, stored_count, row0, row1 - row0 + 1, m.resampled,
                     rows);
@@ -170,20 +169,52 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
           weigh(m.blended.data(), 0, m.weight, filter_->row_in(m.work, r));
         }
       }
-      filter_->run(m.work, lines);
-      for (int c = 0; c < batch.columns; ++c) {
-        float* to = batch.column(v, c) + (begin - first_line);
-        for (int r = 0; r < lines; ++r)
-          to[r] = filter_->row_out(m.work, r)[std::size_t(c)];
-      }
+      run(m.work, lines);
+      take(v, begin, lines, m.work);
     }
-    if (cone)
-      for (int c = 0; c < batch.columns; ++c) {
-        float* column = batch.column(v, c);
-        std::fill(column, column + (line0 - first_line), column[line0 - first_line]);
-        std::fill(column + (line1 - first_line) + 1, column + batch.lines, column[line1 - first_line]);
-      }
   });
+}
+
+void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
+                       Scratch& scratch, int threads) const {
+  const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
+  batch.views = count;
+  std::copy_n(measured_.angles_rad.begin() + first_view, count, batch.angles_rad.begin());
+  each_view(
+      source, grid, {first_line, last_line, first_view, count, batch.capacity}, scratch, threads,
+      [&](RowFilter::Workspace& work, int lines) { filter_->run(work, lines); },
+      [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
+        for (int c = 0; c < batch.columns; ++c) {
+          float* to = batch.column(v, c) + (begin - first_line);
+          for (int r = 0; r < lines; ++r)
+            to[r] = filter_->row_out(work, r)[std::size_t(c)];
+        }
+      });
+  if (measured_.beam != Beam::cone) return;
+  const int top = measured_.detector.rows - 1;
+  const int below = std::clamp(first_line, 0, top) - first_line, above = last_line - std::clamp(last_line, 0, top);
+  if (below == 0 && above == 0) return;
+  parallel_for(count, threads, [&](int v, int) {
+    for (int c = 0; c < batch.columns; ++c) {
+      float* column = batch.column(v, c);
+      std::fill_n(column, below, column[below]);
+      std::fill_n(column + batch.lines - above, above, column[batch.lines - above - 1]);
+    }
+  });
+}
+
+void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count,
+                       SpectrumBatch& batch, Scratch& scratch, int threads) const {
+  batch.views = count;
+  std::copy_n(measured_.angles_rad.begin() + first_view, count, batch.angles_rad.begin());
+  each_view(
+      source, grid, {batch.first_line, batch.first_line + batch.lines - 1, first_view, count, batch.capacity}, scratch,
+      threads, [&](RowFilter::Workspace& work, int lines) { filter_->run_to_spectrum(work, lines); },
+      [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
+        for (int r = 0; r < lines; ++r)
+          centre_wave(ideal_, grid, batch.angles_rad[std::size_t(v)], filter_->length(), filter_->spectrum_out(work, r),
+                      batch.row(v, begin + r));
+      });
 }
 
 std::vector<float> FilterStage::filtered_rows(const ProjectionSource& source, int view, int first_row,

@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "rayloom/reconstruct/backproject.h"
+#include "rayloom/reconstruct/gridding.h"
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/reconstruct/resample.h"
 
@@ -34,6 +35,12 @@ class FilterStage {
   /// Fills `batch` with views [first_view, +count).
   void fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
             Scratch& scratch, int threads) const;
+  void fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, SpectrumBatch& batch,
+            Scratch& scratch, int threads) const;
+
+  /// Of the transform of a row: samples, and bins of its spectrum.
+  int length() const { return filter_->length(); }
+  int bins() const { return filter_->bins(); }
 
   /// Rows [first_row, +row_count) of `view`, with cosine weights but without redundancy and angle step.
   std::vector<float> filtered_rows(const ProjectionSource& source, int view, int first_row, int row_count) const;
@@ -42,6 +49,14 @@ class FilterStage {
   std::size_t scratch_bytes(int stored_rows, int threads) const;
 
  private:
+  struct Block {
+    int first_line, last_line, first_view, count, capacity;
+  };
+  /// Reads and weighs the lines of each view, up to RowFilter::batch at a time. @param run (workspace, lines) filters
+  /// them, @param take (view of the block, first line, lines, workspace) puts them where they belong.
+  template <class Run, class Take>
+  void each_view(const ProjectionSource& source, const Grid& grid, const Block& block, Scratch& scratch, int threads,
+                 const Run& run, const Take& take) const;
   /// Places weighted rows in the filter: `row_weight` may be null.
   void weigh(const float* row, double up, const std::vector<float>& column_weight, std::span<float> out) const;
   void read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,

@@ -41,14 +41,80 @@ constexpr int group = 16;          // slices that a kernel handles at once
 constexpr int slices_at_once = 4;  // copied out of a slab together, since they share cache lines
 constexpr int buffers = 2;         // batches: one being filled, one being back-projected
 
+/// Views batch by batch, and what they are summed in.
+struct Direct {
+  using Batch = ViewBatch;
+  using Sum = Slab;
+
+  static int capacity(const Geometry& geometry) { return ViewBatch::capacity_of(geometry.beam); }
+  static std::pair<int, int> lines(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab) {
+    return lines_needed(stage.ideal(), grid, radius_mm, slab.first, slab.count);
+  }
+  static Batch batch(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab) {
+    const auto [line0, line1] = lines(stage, grid, radius_mm, slab);
+    return {stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1};
+  }
+  static std::size_t batch_bytes(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab) {
+    const auto [line0, line1] = lines(stage, grid, radius_mm, slab);
+    return ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1);
+  }
+  static std::size_t sum_bytes(const Grid& grid, SliceRange slab) { return Slab::bytes(grid, slab.first, slab.count); }
+  static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
+    backproject(stage.ideal(), batch, sum, threads);
+  }
+  /// The nx x ny images of slices [k, k + count), y downwards, one after the other.
+  static void slices(Sum& slab, int k, int count, int threads, std::span<float> slices) {
+    const std::size_t offset = std::size_t(k - slab.base_slice), n = std::size_t(count);
+    const std::size_t pixels = std::size_t(slab.grid.nx) * std::size_t(slab.grid.ny);
+#pragma omp parallel for schedule(static) num_threads(threads)
+    for (std::size_t i = 0; i < pixels; ++i)
+      for (std::size_t s = 0; s < n; ++s)
+        slices[s * pixels + i] = slab.samples[i * slab.stride + offset + s];
+  }
+};
+
+struct Gridding {
+  using Batch = SpectrumBatch;
+  using Sum = GriddedSlab;
+
+  static int capacity(const Geometry&) { return SpectrumBatch::capacity; }
+  static std::pair<int, int> lines(const FilterStage&, const Grid&, double, SliceRange slab) {
+    return {slab.first, slab.first + slab.count - 1};
+  }
+  static Batch batch(const FilterStage& stage, const Grid&, double, SliceRange slab) {
+    return {stage.bins(), slab.first, slab.count};
+  }
+  static std::size_t batch_bytes(const FilterStage& stage, const Grid&, double, SliceRange slab) {
+    return SpectrumBatch::bytes(stage.bins(), slab.count);
+  }
+  static std::size_t sum_bytes(const Grid& grid, SliceRange slab) { return GriddedSlab::bytes(grid, slab.count); }
+  static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
+    sum.add(stage.ideal(), batch, stage.length(), threads);
+  }
+  static void slices(Sum& sum, int k, int count, int threads, std::span<float> slices) {
+    const std::size_t pixels = slices.size() / std::size_t(slices_at_once);
+    for (int i = 0; i < count; ++i)
+      sum.slice(k + i, slices.subspan(std::size_t(i) * pixels, pixels), threads);
+  }
+};
+
+/// Calls `work` with the method's type.
+template <class Work>
+auto with(Method method, const Work& work) {
+  return method == Method::direct ? work(Direct()) : work(Gridding());
+}
+
 /// What reconstructing a slab holds at once.
-std::size_t bytes_needed(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab, int threads) {
-  const auto [line0, line1] = lines_needed(stage.ideal(), grid, radius_mm, slab.first, slab.count);
-  const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
-  const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
-  return Slab::bytes(grid, slab.first, slab.count) +
-         buffers * ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1) +
-         stage.scratch_bytes(row1 - row0 + 1, threads) + slices_at_once * slice;
+std::size_t bytes_needed(const FilterStage& stage, const ReconstructPlan& plan, SliceRange slab, int threads) {
+  const Grid& grid = plan.grid;
+  const double radius_mm = plan.field.radius_mm;
+  return with(plan.method, [&](auto way) {
+    const auto [line0, line1] = way.lines(stage, grid, radius_mm, slab);
+    const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
+    const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
+    return way.sum_bytes(grid, slab) + buffers * way.batch_bytes(stage, grid, radius_mm, slab) +
+           stage.scratch_bytes(row1 - row0 + 1, threads) + slices_at_once * slice;
+  });
 }
 
 /// `whole` cut into slabs of at most `most` slices, of nearly equal size, at multiples of a group where they can be.
@@ -69,16 +135,6 @@ SliceRange slices_of(Part part, int nz) {
   const int unit = nz >= 4 * group * part.count ? group : 1, units = (nz + unit - 1) / unit;
   const auto edge = [&](int i) { return std::min(nz, unit * int(std::int64_t(units) * i / part.count)); };
   return {edge(part.index - 1), edge(part.index) - edge(part.index - 1)};
-}
-
-/// The nx x ny images of slices [k, k + count), y downwards, one after the other, from the slab's columns.
-void copy_slices(const Slab& slab, int k, int count, int threads, std::span<float> slices) {
-  const std::size_t offset = std::size_t(k - slab.base_slice), n = std::size_t(count);
-  const std::size_t pixels = std::size_t(slab.grid.nx) * std::size_t(slab.grid.ny);
-#pragma omp parallel for schedule(static) num_threads(threads)
-  for (std::size_t i = 0; i < pixels; ++i)
-    for (std::size_t s = 0; s < n; ++s)
-      slices[s * pixels + i] = slab.samples[i * slab.stride + offset + s];
 }
 
 }  // namespace
@@ -165,6 +221,10 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
   return grid;
 }
 
+std::string to_string(Method method) {
+  return method == Method::direct ? "direct" : "gridding";
+}
+
 void ReconstructOptions::validate() const {
   filter.validate();
   if (threads && *threads < 1) throw InvalidOption("threads: " + std::to_string(*threads) + "; must be at least 1");
@@ -183,6 +243,20 @@ void ReconstructPlan::leave_out(std::span<const char> finished) {
   std::erase_if(slabs, [](const SliceRange& slab) { return slab.count == 0; });
 }
 
+namespace {
+
+Method method_for(const Geometry& geometry, const Grid& grid, const ReconstructOptions& options) {
+  const bool can = can_grid(geometry, grid) && options.filter.window != Window::none;
+  if (!options.method) return can && gridding_pays(geometry, grid) ? Method::gridding : Method::direct;
+  if (*options.method == Method::gridding && !can)
+    throw InvalidOption(
+        "method: gridding; must be direct except for filtered parallel beams and voxels no larger than the pitch, " +
+        to_text(geometry.detector.column_pitch_mm) + " mm");
+  return *options.method;
+}
+
+}  // namespace
+
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,
                                     const ReconstructOptions& options) {
   geometry.validate();
@@ -193,6 +267,7 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   plan.field = field_of_view(ideal, plan.redundancy.coverage);
   plan.grid = choose_grid(ideal, plan.field, request);
 
+  plan.method = method_for(geometry, plan.grid, options);
   const FilterStage stage(geometry, plan.redundancy, options.filter);
   const int threads = thread_count(options.threads);
   const std::size_t budget = options.memory_bytes.value_or(default_memory());
@@ -202,7 +277,7 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   const auto needed = [&](int slices) {
     std::size_t most = 0;
     for (const SliceRange& slab : cut(whole, slices))
-      most = std::max(most, bytes_needed(stage, plan.grid, plan.field.radius_mm, slab, threads));
+      most = std::max(most, bytes_needed(stage, plan, slab, threads));
     return most + options.reserved_bytes;
   };
   if (const std::size_t least = needed(1); least > budget)
@@ -229,18 +304,13 @@ struct Step {
   int view = 0, views = 0;
 };
 
-ViewBatch empty_batch(const FilterStage& stage, const ReconstructPlan& plan, const SliceRange& slab) {
-  const auto [line0, line1] = lines_needed(stage.ideal(), plan.grid, plan.field.radius_mm, slab.first, slab.count);
-  return {stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1};
-}
-
-}  // namespace
-
-ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
-                             const ReconstructOptions& options, const SliceSink& sink, const Hooks& hooks) {
+template <class Way>
+ReconstructTimes run(const Way& way, const Geometry& geometry, const ProjectionSource& source,
+                     const ReconstructPlan& plan, const ReconstructOptions& options, const SliceSink& sink,
+                     const Hooks& hooks) {
   const FilterStage stage(geometry, plan.redundancy, options.filter);
   const int threads = thread_count(options.threads), views = int(geometry.angles_rad.size());
-  const int capacity = ViewBatch::capacity_of(geometry.beam);
+  const int capacity = way.capacity(geometry);
   const Grid& grid = plan.grid;
   const std::size_t pixels = std::size_t(grid.nx) * std::size_t(grid.ny);
   std::vector<Step> steps;
@@ -250,23 +320,24 @@ ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& s
 
   ReconstructTimes times;
   Stopwatch whole;
-  std::array<std::unique_ptr<ViewBatch>, buffers> batches;
+  std::array<std::unique_ptr<typename Way::Batch>, buffers> batches;
   std::array<std::size_t, buffers> made_for{};
   FilterStage::Scratch scratch;
   const auto prepare = [&](std::size_t n) {
     Stopwatch watch;
     const Step& step = steps[n];
-    std::unique_ptr<ViewBatch>& batch = batches[n % buffers];
+    std::unique_ptr<typename Way::Batch>& batch = batches[n % buffers];
     if (!batch || made_for[n % buffers] != step.slab) {
       batch.reset();  // before the next is made, or both would be held
-      batch = std::make_unique<ViewBatch>(empty_batch(stage, plan, plan.slabs[step.slab]));
+      batch =
+          std::make_unique<typename Way::Batch>(way.batch(stage, grid, plan.field.radius_mm, plan.slabs[step.slab]));
       made_for[n % buffers] = step.slab;
     }
     stage.fill(source, grid, step.view, step.views, *batch, scratch, threads);
     times.prepare_s += watch.lap();
   };
 
-  std::unique_ptr<Slab> slab;
+  std::unique_ptr<typename Way::Sum> slab;
   std::vector<float> slices;
   std::future<void> next;
   if (!steps.empty()) next = std::async(std::launch::async, prepare, 0);
@@ -279,16 +350,16 @@ ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& s
     Stopwatch watch;
     if (step.view == 0) {
       slab.reset();
-      slab = std::make_unique<Slab>(grid, range.first, range.count, plan.field.radius_mm);
+      slab = std::make_unique<typename Way::Sum>(grid, range.first, range.count, plan.field.radius_mm);
     }
-    backproject(stage.ideal(), *batches[n % buffers], *slab, threads);
+    way.add(stage, *batches[n % buffers], *slab, threads);
     times.backproject_s += watch.lap();
     hooks.report("reconstructing", double(n + 1) / double(steps.size()));
     if (step.view + step.views < views) continue;
     for (int k = 0; k < range.count; k += slices_at_once) {
       const int count = std::min(slices_at_once, range.count - k);
       slices.resize(std::size_t(slices_at_once) * pixels);
-      copy_slices(*slab, range.first + k, count, threads, slices);
+      way.slices(*slab, range.first + k, count, threads, slices);
       for (int i = 0; i < count; ++i)
         sink(range.first + k + i, std::span(slices).subspan(std::size_t(i) * pixels, pixels));
     }
@@ -296,6 +367,13 @@ ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& s
   }
   times.total_s = whole.lap();
   return times;
+}
+
+}  // namespace
+
+ReconstructTimes reconstruct(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
+                             const ReconstructOptions& options, const SliceSink& sink, const Hooks& hooks) {
+  return with(plan.method, [&](auto way) { return run(way, geometry, source, plan, options, sink, hooks); });
 }
 
 ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& source, const ReconstructPlan& plan,
@@ -310,7 +388,8 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
     for (int i = 0; i < grid.nx; ++i)
       columns += std::hypot(grid.x_mm(i), grid.y_mm(j)) <= plan.field.radius_mm;
   const auto rows_of = [&](const SliceRange& slab) {
-    const auto [line0, line1] = lines_needed(stage.ideal(), grid, plan.field.radius_mm, slab.first, slab.count);
+    const auto [line0, line1] =
+        with(plan.method, [&](auto way) { return way.lines(stage, grid, plan.field.radius_mm, slab); });
     const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
     return double(row1 - row0 + 1);
   };
@@ -324,15 +403,17 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
   const int few = std::min(largest.count, 2 * group);
   const SliceRange sample{largest.first + (largest.count - few) / 2, few};
   const int threads = thread_count(options.threads);
-  const int count = std::min(ViewBatch::capacity_of(geometry.beam), int(geometry.angles_rad.size()));
-  ViewBatch batch = empty_batch(stage, plan, sample);
-  FilterStage::Scratch scratch;
-  Slab slab(grid, sample.first, sample.count, plan.field.radius_mm);
-  Stopwatch watch;
-  stage.fill(source, grid, 0, count, batch, scratch, threads);
-  result.rows_per_s = count * rows_of(sample) / watch.lap();
-  backproject(stage.ideal(), batch, slab, threads);
-  result.updates_per_s = count * columns * sample.count / watch.lap();
+  with(plan.method, [&](auto way) {
+    const int count = std::min(way.capacity(geometry), int(geometry.angles_rad.size()));
+    auto batch = way.batch(stage, grid, plan.field.radius_mm, sample);
+    FilterStage::Scratch scratch;
+    typename decltype(way)::Sum sum(grid, sample.first, sample.count, plan.field.radius_mm);
+    Stopwatch watch;
+    stage.fill(source, grid, 0, count, batch, scratch, threads);
+    result.rows_per_s = count * rows_of(sample) / watch.lap();
+    way.add(stage, batch, sum, threads);
+    result.updates_per_s = count * columns * sample.count / watch.lap();
+  });
   result.seconds = result.rows / result.rows_per_s + result.updates / result.updates_per_s;
   return result;
 }

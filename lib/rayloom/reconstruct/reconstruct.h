@@ -39,8 +39,16 @@ struct Part {
   int index = 1, count = 1;
 };
 
+/// How filtered rows become slices.
+enum class Method {
+  direct,   ///< Back-projection voxel by voxel, linear between columns.
+  gridding  ///< Through Fourier space, see gridding.h.
+};
+std::string to_string(Method method);
+
 struct ReconstructOptions {
   FilterOptions filter{};
+  std::optional<Method> method{};             ///< Default: gridding where it can be and pays, else direct.
   std::optional<Coverage> coverage{};         ///< Default: automatic_coverage.
   std::optional<std::size_t> memory_bytes{};  ///< Budget; default: half of what the machine has free.
   std::size_t reserved_bytes = 0;             ///< Of the budget, for what the caller holds meanwhile.
@@ -59,6 +67,7 @@ struct SliceRange {
 /// How a reconstruction will run, and what it covers.
 struct ReconstructPlan {
   Grid grid;
+  Method method = Method::direct;
   Redundancy redundancy;
   FieldOfView field;
   std::vector<SliceRange> slabs;  ///< In rising order; together this part's slices.

@@ -12,6 +12,8 @@
 //
 // Stack of slices. All slices share column and weight: 2 multiply-adds, each with one load, for 16 updates. Bound by
 // the two load ports: 1 cycle. The timed loop allows 28 to 33 GUP/s a core where the kernel reached 17.
+//
+// Spreading onto a Fourier plane. A bin meets 4 rows of 4 complex cells: a register each.
 #include "rayloom/reconstruct/kernels/kernels.h"
 
 #if defined(__AVX2__)
@@ -578,10 +580,63 @@ void stack(const Views& in, const Place& p, const Tile& t) {
       block.run(i, j);
 }
 
+typedef float Weights __attribute__((vector_size(16)));
+typedef float Cells __attribute__((vector_size(32)));
+
+Weights weights_at(const float* table, double place) {
+  const float at = float(place) * spread_steps;
+  const int whole = least(int(at), spread_steps - 1);
+  Weights low, high;
+  __builtin_memcpy(&low, table + spread_cells * whole, sizeof low);
+  __builtin_memcpy(&high, table + spread_cells * (whole + 1), sizeof high);
+  return low + (at - float(whole)) * (high - low);
+}
+
+void spread_bin(const Wave& wave, const Plane& plane, int m) {
+  const std::ptrdiff_t stride = 2 * std::ptrdiff_t(plane.stride);
+  const double x = m * wave.step_x, y = m * wave.step_y, cell_x = __builtin_floor(x), cell_y = __builtin_floor(y);
+  const Weights across = weights_at(plane.weights_x, x - cell_x), up = weights_at(plane.weights_y, y - cell_y);
+  const float re = wave.bins[2 * m], im = wave.bins[2 * m + 1];
+  const Cells value =
+      __builtin_shufflevector(across, across, 0, 0, 1, 1, 2, 2, 3, 3) * Cells{re, im, re, im, re, im, re, im};
+  const int row = int(cell_y) - 1;
+  float* to = plane.cells + (row + plane.rows_below) * stride + 2 * (int(cell_x) - 1 + plane.columns_before);
+  const auto add = [&](int r) {
+    Cells cells;
+    __builtin_memcpy(&cells, to + r * stride, sizeof cells);
+    cells += up[r] * value;
+    __builtin_memcpy(to + r * stride, &cells, sizeof cells);
+  };
+  if (row >= plane.first_row && row + spread_cells <= plane.end_row) {
+#pragma GCC unroll 4
+    for (int r = 0; r < spread_cells; ++r)
+      add(r);
+  } else {
+    for (int r = most(0, plane.first_row - row); r < least(spread_cells, plane.end_row - row); ++r)
+      add(r);
+  }
+}
+
+void spread(const Wave& wave, const Plane& plane) {
+  // Bins whose rows may reach the band.
+  int begin = 0, end = wave.count;
+  if (const double low = plane.first_row - 3, high = plane.end_row + 2; wave.step_y != 0) {
+    const double a = low / wave.step_y, b = high / wave.step_y;
+    begin = int(clamped(a < b ? a : b, 0, wave.count));
+    end = int(clamped((a < b ? b : a) + 2, 0, wave.count));
+  }
+  // Neighbouring bins meet the same cells, and the reads would wait for the stores: four stretches take turns.
+  constexpr int stretches = 4;
+  const int length = (end - begin + stretches - 1) / stretches;
+  for (int i = 0; i < length; ++i)
+    for (int m = begin + i; m < end; m += length)
+      spread_bin(wave, plane, m);
+}
+
 }  // namespace
 
 #define RAYLOOM_TEXT_OF(name) #name
 #define RAYLOOM_TEXT(name) RAYLOOM_TEXT_OF(name)
-const Set RAYLOOM_KERNEL_SET = {RAYLOOM_TEXT(RAYLOOM_KERNEL_SET), cone, stack};
+const Set RAYLOOM_KERNEL_SET = {RAYLOOM_TEXT(RAYLOOM_KERNEL_SET), cone, stack, spread};
 
 }  // namespace rayloom::kernels

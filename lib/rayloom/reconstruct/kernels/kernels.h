@@ -47,11 +47,31 @@ constexpr int group = 16;       ///< Slices and lines are laid out in multiples 
 constexpr int most_views = 64;  ///< A batch, at most.
 constexpr int tile = 24;        ///< Edge of a tile, so that what it reads of a batch stays in the second-level cache.
 
+/// A view's filtered row as plane waves: bin m, `bins[2m]` + i `bins[2m + 1]`, lies at cell (m step_x, m step_y).
+struct Wave {
+  const float* bins;
+  int count;
+  double step_x, step_y;  ///< step_x not negative.
+};
+
+constexpr int spread_cells = 4;    ///< Cells each way that a bin is spread over.
+constexpr int spread_steps = 256;  ///< Places between two cells that `weights` tells apart; between them it is linear.
+
+/// Half a Fourier plane, complex cells: cell (ky, kx) at cells[2 ((ky + rows_below) stride + kx + columns_before)].
+/// Only rows [first_row, end_row) are touched.
+struct Plane {
+  float* cells;
+  std::size_t stride;
+  int rows_below, columns_before, first_row, end_row;
+  const float *weights_x, *weights_y;  ///< (spread_steps + 1) x 4: of cells -1 to 2 counted from the cell below.
+};
+
 /// Add the views to the tile: linear (stack: line = slice) or bilinear (cone) interpolation. Do not allocate.
 struct Set {
   const char* name;
   void (*cone)(const Views&, const Place&, const Tile&);
   void (*stack)(const Views&, const Place&, const Tile&);
+  void (*spread)(const Wave&, const Plane&);  ///< Adds the wave to the plane.
 };
 
 extern const Set portable;
