@@ -111,14 +111,15 @@ std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
 template <class Run, class Take>
 void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, const Block& block, Scratch& scratch,
                             int threads, const Run& run, const Take& take) const {
-  const auto [first_line, last_line, first_view, count, capacity] = block;
+  const int first_line = block.first_line, last_line = block.last_line, first_view = block.first_view,
+            count = block.count;
   const auto ideal = ideal_rows(grid, first_line, last_line), stored = stored_rows(grid, first_line, last_line);
   const int row0 = ideal.first, row1 = ideal.second, stored0 = stored.first, stored1 = stored.second;
   const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
   const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
   const bool cone = measured_.beam == Beam::cone;
   AlignedVector<float>& raw = scratch.raw;
-  const std::size_t size = std::size_t(capacity) * band;
+  const std::size_t size = std::size_t(block.capacity) * band;
   if (raw.capacity() < size) raw = {};  // or growing would hold both
   raw.resize(size);
 
