@@ -48,7 +48,7 @@ struct Setup {
     for (int view = 0; view < job.views; ++view)
       geometry.angles_rad.push_back((parallel ? pi : 2 * pi) * view / job.views);
 
-    slab = std::make_unique<Slab>(grid, 0, job.slices, radius_mm);
+    slab = std::make_unique<Slab>(geometry.beam, grid, 0, job.slices, radius_mm);
     const auto [first, last] = lines_needed(geometry, grid, radius_mm, 0, job.slices);
     // Two batches with different samples stand for all: filtering is timed apart.
     std::mt19937 random(1);
@@ -82,7 +82,7 @@ struct Setup {
 
   /// Sampled voxels of a fresh slab against the textbook in double precision, within 1e-3 where values are about 2.
   bool correct(int threads) {
-    Slab fresh(grid, 0, grid.nz, radius_mm);
+    Slab fresh(geometry.beam, grid, 0, grid.nz, radius_mm);
     ViewBatch& batch = batch_at(0);
     backproject(geometry, batch, fresh, threads);
     std::mt19937 random(2);
@@ -130,6 +130,8 @@ void add_kernels(bool quick) {
                            {"parallel_stack", Scan::parallel, quick ? 512 : 2048, 64, quick ? 64 : 128},
                            {"fan_flat_stack", Scan::flat, quick ? 512 : 2048, 64, quick ? 64 : 128},
                            {"fan_arc_stack", Scan::arc, quick ? 512 : 2048, 64, quick ? 64 : 128}};
+  jobs.push_back({"parallel_slice", Scan::parallel, quick ? 512 : 2048, 1, quick ? 64 : 128});
+  jobs.push_back({"cone_slice", Scan::cone, quick ? 256 : 512, 1, 64});
   if (!quick) jobs.insert(jobs.begin() + 1, {"cone_512", Scan::cone, 512, 512, 512});
   for (const Job& job : jobs)
     for (const std::string& set : kernel_names())

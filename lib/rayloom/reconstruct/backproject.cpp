@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <cstdlib>
+#include <span>
 
 #include "rayloom/errors.h"
 #include "rayloom/parallel.h"
@@ -23,7 +24,13 @@ std::size_t span_in_groups(int base, int first, int count) {
   return std::size_t((first - base + count + group - 1) / group);
 }
 
-std::size_t slab_stride(int first_slice, int slices) {
+/// Few slices, for which vectors hold neighbouring pixels.
+bool packed(Beam beam, const Grid& grid) {
+  return grid.nz < kernels::few && beam != Beam::fan;
+}
+
+std::size_t slab_stride(Beam beam, const Grid& grid, int first_slice, int slices) {
+  if (packed(beam, grid)) return std::size_t(slices);
   const std::size_t groups = span_in_groups(floor_to_group(first_slice), first_slice, slices);
   // Columns a power of two apart would share a few cache sets.
   return (groups >= 16 ? groups | 1 : groups) * group;
@@ -68,17 +75,17 @@ kernels::Place place_of(const Geometry& g) {
 
 }  // namespace
 
-Slab::Slab(const Grid& grid_, int first_slice_, int slices_, double radius_mm_)
+Slab::Slab(Beam beam, const Grid& grid_, int first_slice_, int slices_, double radius_mm_)
     : grid(grid_),
       first_slice(first_slice_),
       slices(slices_),
-      base_slice(floor_to_group(first_slice_)),
-      stride(slab_stride(first_slice_, slices_)),
+      base_slice(packed(beam, grid_) ? first_slice_ : floor_to_group(first_slice_)),
+      stride(slab_stride(beam, grid_, first_slice_, slices_)),
       radius_mm(radius_mm_),
       samples(std::size_t(grid_.nx) * std::size_t(grid_.ny) * stride) {}
 
-std::size_t Slab::bytes(const Grid& grid, int first_slice, int slices) {
-  return std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(first_slice, slices) * sizeof(float);
+std::size_t Slab::bytes(Beam beam, const Grid& grid, int first_slice, int slices) {
+  return std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(beam, grid, first_slice, slices) * sizeof(float);
 }
 
 ViewBatch::ViewBatch(Beam beam, int columns_in, int first_line_, int lines_)
@@ -118,6 +125,50 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
           int(std::floor(most)) + 4};  // the neighbours that interpolation and rounding may touch
 }
 
+namespace {
+
+template <class Work>
+void for_each_tile(Slab& slab, int across, int down, int threads, const Work& work) {
+  const Grid& grid = slab.grid;
+  const int tiles_x = (grid.nx + across - 1) / across, tiles_y = (grid.ny + down - 1) / down;
+  parallel_for(tiles_x * tiles_y, threads, [&](int n, int) {
+    kernels::Tile tile{};
+    tile.sum = slab.samples.data();
+    tile.stride = slab.stride;
+    tile.nx = grid.nx;
+    tile.base_slice = slab.base_slice;
+    tile.first_slice = slab.first_slice;
+    tile.slices = slab.slices;
+    tile.i0 = n % tiles_x * across;
+    tile.i1 = std::min(tile.i0 + across, grid.nx);
+    tile.j0 = n / tiles_x * down;
+    tile.j1 = std::min(tile.j0 + down, grid.ny);
+    tile.x0 = grid.x_mm(0);
+    tile.y0 = grid.y_mm(0);
+    tile.z0 = grid.z_mm(0);
+    tile.dx = tile.dz = grid.voxel_mm;
+    tile.dy = -grid.voxel_mm;
+    tile.radius_mm = slab.radius_mm;
+    work(tile);
+  });
+}
+
+/// A batch's rows of slice k as kernels::Rows wants them, and their stride.
+std::pair<AlignedVector<float>, std::size_t> rows_of(const ViewBatch& batch, int k, std::span<const double> cos_b) {
+  const int columns = batch.columns;
+  const std::size_t stride = std::size_t(columns + 2 * kernels::row_margin);
+  AlignedVector<float> rows(std::size_t(batch.views) * stride);
+  for (int view = 0; view < batch.views; ++view) {
+    float* row = rows.data() + std::size_t(view) * stride + kernels::row_margin;
+    const bool mirrored = cos_b[std::size_t(view)] < 0;
+    for (int c = 0; c < columns; ++c)
+      row[mirrored ? columns - 1 - c : c] = batch.column(view, c)[k - batch.first_line];
+  }
+  return {std::move(rows), stride};
+}
+
+}  // namespace
+
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
   const kernels::Set& set = chosen_kernels();
   std::array<double, kernels::most_views> cos_b{}, sin_b{};
@@ -128,29 +179,23 @@ void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, i
   const kernels::Views views{batch.samples.data(), batch.stride, batch.columns, batch.base_line, batch.first_line,
                              batch.lines,          batch.views,  cos_b.data(),  sin_b.data()};
   const kernels::Place place = place_of(geometry);
-  const Grid& grid = slab.grid;
-  constexpr int edge = kernels::tile;
-  const int tiles_x = (grid.nx + edge - 1) / edge, tiles_y = (grid.ny + edge - 1) / edge;
-  parallel_for(tiles_x * tiles_y, threads, [&](int n, int) {
-    kernels::Tile tile{};
-    tile.sum = slab.samples.data();
-    tile.stride = slab.stride;
-    tile.nx = grid.nx;
-    tile.base_slice = slab.base_slice;
-    tile.first_slice = slab.first_slice;
-    tile.slices = slab.slices;
-    tile.i0 = n % tiles_x * edge;
-    tile.i1 = std::min(tile.i0 + edge, grid.nx);
-    tile.j0 = n / tiles_x * edge;
-    tile.j1 = std::min(tile.j0 + edge, grid.ny);
-    tile.x0 = grid.x_mm(0);
-    tile.y0 = grid.y_mm(0);
-    tile.z0 = grid.z_mm(0);
-    tile.dx = tile.dz = grid.voxel_mm;
-    tile.dy = -grid.voxel_mm;
-    tile.radius_mm = slab.radius_mm;
-    (geometry.beam == Beam::cone ? set.cone : set.stack)(views, place, tile);
-  });
+  const bool few = packed(geometry.beam, slab.grid);
+  if (few && geometry.beam == Beam::parallel)
+    for (int k = slab.first_slice; k < slab.first_slice + slab.slices; ++k) {
+      const auto [samples, stride] = rows_of(batch, k, cos_b);
+      const kernels::Rows rows{samples.data(), stride, batch.columns, batch.views, cos_b.data(), sin_b.data()};
+      for_each_tile(slab, kernels::few_across, kernels::few_down, threads, [&](kernels::Tile tile) {
+        tile.first_slice = k;
+        set.row(rows, place, tile);
+      });
+    }
+  else if (few)
+    for_each_tile(slab, kernels::few_across, kernels::few_down, threads,
+                  [&](const kernels::Tile& tile) { set.cone_few(views, place, tile); });
+  else
+    for_each_tile(slab, kernels::tile, kernels::tile, threads, [&](const kernels::Tile& tile) {
+      (geometry.beam == Beam::cone ? set.cone : set.stack)(views, place, tile);
+    });
 }
 
 const kernels::Set& chosen_kernels() {

@@ -18,15 +18,16 @@ struct Slab {
   Grid grid;  ///< Of the whole volume.
   int first_slice = 0, slices = 0;
   int base_slice = 0;  ///< `first_slice` rounded down to a multiple of 16, so that vectors meet the same slices always.
-  std::size_t stride = 0;  ///< A multiple of 16.
-  double radius_mm = 0;    ///< Columns of voxels farther from the axis stay 0.
+  std::size_t stride =
+      0;  ///< A multiple of 16; but volumes of few slices are packed: base_slice = first_slice, stride = slices.
+  double radius_mm = 0;  ///< Columns of voxels farther from the axis stay 0.
   AlignedVector<float> samples;
 
-  Slab(const Grid& grid, int first_slice, int slices, double radius_mm);
+  Slab(Beam beam, const Grid& grid, int first_slice, int slices, double radius_mm);
   float at(int i, int j, int k) const {
     return samples[(std::size_t(j) * std::size_t(grid.nx) + std::size_t(i)) * stride + std::size_t(k - base_slice)];
   }
-  static std::size_t bytes(const Grid& grid, int first_slice, int slices);
+  static std::size_t bytes(Beam beam, const Grid& grid, int first_slice, int slices);
 };
 
 /// Filtered views as the kernels read them: samples[(view (columns) + column + 1) stride + (line - base_line)], column

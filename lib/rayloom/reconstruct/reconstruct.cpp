@@ -58,7 +58,12 @@ struct Direct {
     const auto [line0, line1] = lines(stage, grid, radius_mm, slab);
     return ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1);
   }
-  static std::size_t sum_bytes(const Grid& grid, SliceRange slab) { return Slab::bytes(grid, slab.first, slab.count); }
+  static std::size_t sum_bytes(const FilterStage& stage, const Grid& grid, SliceRange slab) {
+    return Slab::bytes(stage.ideal().beam, grid, slab.first, slab.count);
+  }
+  static Sum sum(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab) {
+    return {stage.ideal().beam, grid, slab.first, slab.count, radius_mm};
+  }
   static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
     backproject(stage.ideal(), batch, sum, threads);
   }
@@ -87,7 +92,12 @@ struct Gridding {
   static std::size_t batch_bytes(const FilterStage& stage, const Grid&, double, SliceRange slab) {
     return SpectrumBatch::bytes(stage.bins(), slab.count);
   }
-  static std::size_t sum_bytes(const Grid& grid, SliceRange slab) { return GriddedSlab::bytes(grid, slab.count); }
+  static std::size_t sum_bytes(const FilterStage&, const Grid& grid, SliceRange slab) {
+    return GriddedSlab::bytes(grid, slab.count);
+  }
+  static Sum sum(const FilterStage&, const Grid& grid, double radius_mm, SliceRange slab) {
+    return {grid, slab.first, slab.count, radius_mm};
+  }
   static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
     sum.add(stage.ideal(), batch, stage.length(), threads);
   }
@@ -112,7 +122,7 @@ std::size_t bytes_needed(const FilterStage& stage, const ReconstructPlan& plan, 
     const auto [line0, line1] = way.lines(stage, grid, radius_mm, slab);
     const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
     const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
-    return way.sum_bytes(grid, slab) + buffers * way.batch_bytes(stage, grid, radius_mm, slab) +
+    return way.sum_bytes(stage, grid, slab) + buffers * way.batch_bytes(stage, grid, radius_mm, slab) +
            stage.scratch_bytes(row1 - row0 + 1, threads) + slices_at_once * slice;
   });
 }
@@ -350,7 +360,7 @@ ReconstructTimes run(const Way& way, const Geometry& geometry, const ProjectionS
     Stopwatch watch;
     if (step.view == 0) {
       slab.reset();
-      slab = std::make_unique<typename Way::Sum>(grid, range.first, range.count, plan.field.radius_mm);
+      slab = std::make_unique<typename Way::Sum>(way.sum(stage, grid, plan.field.radius_mm, range));
     }
     way.add(stage, *batches[n % buffers], *slab, threads);
     times.backproject_s += watch.lap();
@@ -407,7 +417,7 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
     const int count = std::min(way.capacity(geometry), int(geometry.angles_rad.size()));
     auto batch = way.batch(stage, grid, plan.field.radius_mm, sample);
     FilterStage::Scratch scratch;
-    typename decltype(way)::Sum sum(grid, sample.first, sample.count, plan.field.radius_mm);
+    auto sum = way.sum(stage, grid, plan.field.radius_mm, sample);
     Stopwatch watch;
     stage.fill(source, grid, 0, count, batch, scratch, threads);
     result.rows_per_s = count * rows_of(sample) / watch.lap();

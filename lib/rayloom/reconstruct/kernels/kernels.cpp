@@ -413,6 +413,131 @@ void cone(const Views& in, const Place& p, const Tile& t) {
   }
 }
 
+/// Sums of a tile for volumes of few slices, a row after the other.
+struct FewSums {
+  alignas(64) float sum[few_down][few_across + lanes];
+
+  void add_to(const Tile& t, int slice) const {
+    for (int j = t.j0; j < t.j1; ++j)
+      for (int i = t.i0; i < t.i1; ++i) {
+        const double x = t.x0 + i * t.dx, y = t.y0 + j * t.dy;
+        if (x * x + y * y <= t.radius_mm * t.radius_mm)
+          column_sums(t, i, j)[slice - t.base_slice] += sum[j - t.j0][i - t.i0];
+      }
+  }
+};
+
+/// Pixels [first, end) of a tile's row that lie within the radius, and some more.
+struct Chord {
+  int first, end;
+};
+
+Chord chord(const Tile& t, int j) {
+  const double y = t.y0 + j * t.dy, square = t.radius_mm * t.radius_mm - y * y;
+  if (square < 0) return {0, 0};
+  const double half = __builtin_sqrt(square) / t.dx, middle = -t.x0 / t.dx - t.i0;
+  const int width = t.i1 - t.i0;
+  return {int(clamped(middle - half - 1, 0, width)), int(clamped(middle + half + 2, 0, width))};
+}
+
+/// Voxel by voxel, the geometry of a row of them at once.
+void cone_few(const Views& in, const Place& p, const Tile& t) {
+  FewSums sums;
+  int column[few_across];
+  float left[few_across], right[few_across];
+  double slope[few_across];
+  Chord chords[few_down];
+  for (int j = t.j0; j < t.j1; ++j)
+    chords[j - t.j0] = chord(t, j);
+  for (int slice = t.first_slice; slice < t.first_slice + t.slices; ++slice) {
+    __builtin_memset(sums.sum, 0, sizeof sums.sum);
+    const double z = t.z0 + slice * t.dz, last = in.columns - 1 - 1e-9;
+    for (int view = 0; view < in.views; ++view) {
+      const double cos_b = in.cos_b[view], sin_b = in.sin_b[view];
+      for (int j = t.j0; j < t.j1; ++j) {
+        const Chord pixels = chords[j - t.j0];
+        const double y = t.y0 + j * t.dy, x0 = t.x0 + t.i0 * t.dx, dx = t.dx, D = p.D;
+        const double scale = p.column_scale, offset = p.column_offset, up_scale = p.up_scale;
+#pragma omp simd
+        for (int i = pixels.first; i < pixels.end; ++i) {
+          const double x = x0 + i * dx, inverse = 1 / (D + x * sin_b - y * cos_b);
+          const double at = clamped(offset + scale * (x * cos_b + y * sin_b) * inverse, 0.0, last);
+          const int whole = int(at);
+          const double f = at - whole, weight = D * inverse * (D * inverse);
+          column[i] = whole;
+          left[i] = float(weight * (1 - f));
+          right[i] = float(weight * f);
+          slope[i] = up_scale * inverse;
+        }
+        float* out = sums.sum[j - t.j0];
+        const float* samples = detector_column(in, view, 0);
+        for (int i = pixels.first; i < pixels.end; ++i) {
+          const double up = p.up_origin + z * slope[i] - in.base_line;
+          const int line = int(up);
+          const float f = float(up - line);
+          const float* a = samples + std::size_t(column[i]) * in.stride + line;
+          const float* b = a + in.stride;
+          const float low = left[i] * a[0] + right[i] * b[0], high = left[i] * a[1] + right[i] * b[1];
+          out[i] += low + f * (high - low);
+        }
+      }
+    }
+    sums.add_to(t, slice);
+  }
+}
+
+/// A parallel beam's row of pixels meets the detector's row as a column of a cone's voxels meets a line.
+__attribute__((flatten)) void row(const Rows& in, const Place& p, const Tile& t) {
+  FewSums sums;
+  __builtin_memset(sums.sum, 0, sizeof sums.sum);
+  const int rows = t.j1 - t.j0;
+  Chord chords[few_down];
+  for (int j = 0; j < rows; ++j)
+    chords[j] = chord(t, t.j0 + j);
+  // Where groups fall, found while the row before is summed.
+  alignas(64) int base[2][few_across / lanes];
+  alignas(64) float frac[2][few_across / lanes];
+  for (int view = 0; view < in.views; ++view) {
+    const float* line = in.samples + std::size_t(view) * in.stride + row_margin;
+    const double step = p.column_scale * t.dx * __builtin_fabs(in.cos_b[view]);
+    const auto start = [&](int j) {
+      const double x = t.x0 + t.i0 * t.dx, y = t.y0 + (t.j0 + j) * t.dy;
+      const double column = p.column_offset + p.column_scale * (x * in.cos_b[view] + y * in.sin_b[view]);
+      return in.cos_b[view] < 0 ? in.columns - 1 - column : column;
+    };
+    const auto place = [&](int j) {
+      const double first = start(j);
+      int* __restrict whole_out = base[j % 2];
+      float* __restrict frac_out = frac[j % 2];
+#pragma omp simd
+      for (int g = 0; g < few_across / lanes; ++g) {
+        const double at = first + g * (lanes * step), whole = __builtin_floor(at);
+        frac_out[g] = float(at - whole);
+        whole_out[g] = int(whole);
+      }
+    };
+    place(0);
+    for (int j = 0; j < rows; ++j) {
+      if (j + 1 < rows) place(j + 1);
+      const Chord pixels = chords[j];
+      const int first = pixels.first / lanes, end = (pixels.end + lanes - 1) / lanes;
+      float* out = sums.sum[j];
+      if (step <= window_step) {
+        select(line, base[j % 2], frac[j % 2], float(step), out, first, end);
+      } else if (step <= two_window_step) {
+        select_wide(line, base[j % 2], frac[j % 2], float(step), out, first, end);
+      } else {
+        for (int i = pixels.first; i < pixels.end; ++i) {
+          const double at = clamped(start(j) + i * step, -1.0, in.columns);
+          const int whole = int(at + 1) - 1;
+          out[i] += line[whole] + float(at - whole) * (line[whole + 1] - line[whole]);
+        }
+      }
+    }
+  }
+  sums.add_to(t, t.first_slice);
+}
+
 using StackColumns = Block<8, 8>;
 
 constexpr int together = 8;                       // views that share a load and a store of the sums
@@ -637,6 +762,6 @@ void spread(const Wave& wave, const Plane& plane) {
 
 #define RAYLOOM_TEXT_OF(name) #name
 #define RAYLOOM_TEXT(name) RAYLOOM_TEXT_OF(name)
-const Set RAYLOOM_KERNEL_SET = {RAYLOOM_TEXT(RAYLOOM_KERNEL_SET), cone, stack, spread};
+const Set RAYLOOM_KERNEL_SET = {RAYLOOM_TEXT(RAYLOOM_KERNEL_SET), cone, stack, cone_few, row, spread};
 
 }  // namespace rayloom::kernels

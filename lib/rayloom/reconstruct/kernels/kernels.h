@@ -47,12 +47,25 @@ constexpr int group = 16;       ///< Slices and lines are laid out in multiples 
 constexpr int most_views = 64;  ///< A batch, at most.
 constexpr int tile = 24;        ///< Edge of a tile, so that what it reads of a batch stays in the second-level cache.
 
+/// One slice's rows of a parallel beam: column c of view v at samples[v stride + row_margin + c], or, where cos b is
+/// negative, at the mirrored place. The margins hold 0.
+struct Rows {
+  const float* samples;
+  std::size_t stride;
+  int columns, views;
+  const double *cos_b, *sin_b;
+};
+constexpr int row_margin = 64;
+
 /// A view's filtered row as plane waves: bin m, `bins[2m]` + i `bins[2m + 1]`, lies at cell (m step_x, m step_y).
 struct Wave {
   const float* bins;
   int count;
   double step_x, step_y;  ///< step_x not negative.
 };
+
+constexpr int few = 8;  ///< Volumes of fewer slices have kernels of their own, where vectors hold neighbouring pixels.
+constexpr int few_across = 256, few_down = 8;  ///< Their tiles.
 
 constexpr int spread_cells = 4;    ///< Cells each way that a bin is spread over.
 constexpr int spread_steps = 256;  ///< Places between two cells that `weights` tells apart; between them it is linear.
@@ -71,7 +84,9 @@ struct Set {
   const char* name;
   void (*cone)(const Views&, const Place&, const Tile&);
   void (*stack)(const Views&, const Place&, const Tile&);
-  void (*spread)(const Wave&, const Plane&);  ///< Adds the wave to the plane.
+  void (*cone_few)(const Views&, const Place&, const Tile&);
+  void (*row)(const Rows&, const Place&, const Tile&);  ///< Slice first_slice.
+  void (*spread)(const Wave&, const Plane&);            ///< Adds the wave to the plane.
 };
 
 extern const Set portable;
