@@ -121,7 +121,7 @@ double error_at_some(const Geometry& g, const Case& c, const std::vector<float>&
   const double radius = field_of_view(g, redundancy(g, {}).coverage).radius_mm;
   std::mt19937 random(9);
   double difference = 0, all = 0;
-  for (int n = 0; n < 60;) {
+  for (int n = 0; n < 24;) {
     const int i = int(random() % unsigned(c.nx)), j = int(random() % unsigned(c.ny));
     if (std::hypot(grid.x_mm(i), grid.y_mm(j)) > radius) continue;
     const double truth = oracle.at(grid.x_mm(i), grid.y_mm(j), lines);
