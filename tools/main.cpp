@@ -1,5 +1,6 @@
 // The program: parses the command line, runs one command, and turns what went wrong into one message and an exit
 // status.
+#include <csignal>
 #include <iostream>
 
 #include "command.h"
@@ -41,8 +42,14 @@ int run(int argc, char** argv) {
     program.exit(request);
     return Exit::done;
   } catch (const CLI::ParseError& problem) {
-    std::cerr << "rayloom: " << problem.what() << '\n'
-              << "  hint: 'rayloom --help' lists the commands and their options\n";
+    std::string command, what = problem.what();
+    for (const CLI::App* chosen : program.get_subcommands())
+      command = " " + chosen->get_name();
+    if (const std::string start = "Could not convert: "; what.starts_with(start))  // "--voxel = abc"
+      what = what.substr(start.size()) + "; must be a number";
+    std::cerr << "rayloom: " << what << '\n'
+              << "  hint: 'rayloom" << command << " --help' lists "
+              << (command.empty() ? "the commands and their options" : "its options") << '\n';
     return Exit::bad_use;
   }
   std::cout << program.help();
@@ -52,6 +59,7 @@ int run(int argc, char** argv) {
 }  // namespace
 
 int main(int argc, char** argv) {
+  std::signal(SIGXFSZ, SIG_IGN);  // a file grown too large is a failed write, with a message of its own
   try {
     return run(argc, argv);
   } catch (const InvalidOption& error) {

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
+#include <limits>
 #include <memory>
 
 #include "command.h"
@@ -235,13 +236,12 @@ int run(const Context& context, const Arguments& given) {
 
   const Input input = open_input(scan, given.bin, given.every, hooks);
   const GridRequest request = grid_request(given);
-  const auto plan_with = [&](std::size_t reserved) {
-    options.reserved_bytes = reserved;
-    return plan_reconstruction(input.geometry, request, options);
-  };
-  const std::size_t held = held_bytes(scan, given.bin, thread_count(given.threads));
-  auto plan = plan_with(0);
-  plan = plan_with(held + VolumeWriter::buffer_bytes(plan.grid, coding));
+  ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
+  unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
+  const Grid whole = plan_reconstruction(input.geometry, request, unlimited).grid;
+  options.reserved_bytes =
+      held_bytes(scan, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
+  auto plan = plan_reconstruction(input.geometry, request, options);
   if (given.dry_run) return say_plan(context, given, input, plan, options, coding);
   if (plan.slabs.empty()) {
     context.say("part " + given.part + ": nothing to do, since the volume has " + std::to_string(plan.grid.nz) +

@@ -30,16 +30,17 @@ bool belongs_to_volume(const std::string& name) {
          name.starts_with(volume_files::finished_log);
 }
 
-std::string in_gib(std::uintmax_t bytes) {
-  return to_text(std::ldexp(double(bytes), -30), 4) + " GiB";
+std::string in_words(std::uintmax_t bytes) {
+  const double mib = std::ldexp(double(bytes), -20);
+  return mib < 1024 ? to_text(mib, 4) + " MiB" : to_text(mib / 1024, 4) + " GiB";
 }
 
 void require_space(const fs::path& folder, const Grid& grid, const VolumeCoding& coding, int slices) {
   const DiskNeed disk = disk_need(folder, grid, coding, slices);
   if (disk.free && disk.needed > *disk.free)
-    throw CannotWrite(
-        folder.string() + ": " + in_gib(disk.needed) + " needed, but " + in_gib(*disk.free) + " are free on this disk",
-        "free some space, take another disk, or ask for fewer or larger voxels");
+    throw CannotWrite(folder.string() + ": " + in_words(disk.needed) + " needed, but " + in_words(*disk.free) +
+                          " are free on this disk",
+                      "free some space, take another disk, or ask for fewer or larger voxels");
 }
 
 [[noreturn]] void fail(const fs::path& file) {
