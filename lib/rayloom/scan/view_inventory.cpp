@@ -73,13 +73,13 @@ ViewInventory::ViewInventory(const Scan& scan)
       for (const auto& name : names)
         for (const auto& file : find_files(scan.folder(), name))
           try {
-            const ImageSeries alone(scan.folder(), {file.string()}, storage, Holes::allow);
+            const ImageSeries alone({}, {file.string()}, storage, Holes::allow);
             readable.push_back(file.string());
           } catch (const BadInput& problem) {
             unreadable_.push_back({file.string(), problem.what()});
           }
       if (unreadable_.empty() || readable.empty()) throw;
-      series_ = std::make_unique<ImageSeries>(scan.folder(), readable, storage, Holes::allow);
+      series_ = std::make_unique<ImageSeries>(fs::path(), readable, storage, Holes::allow);
     }
   } catch (const BadInput& problem) {
     throw BadInput(field + problem.what(), problem.hint());
