@@ -80,13 +80,15 @@ struct AirCurve {
 
 AirCurve air_curve(const Check& check) {
   const auto& records = check.survey.records;
+  const auto free_left = [](const ViewRecord& record) { return record.left_air && record.left_rows < 2; };
+  const auto free_right = [](const ViewRecord& record) { return record.right_air && record.right_rows < 2; };
   std::size_t usable = 0, left = 0, right = 0;
   std::vector<double> levels;
   for (std::size_t i = 0; i < check.images(); ++i) {
     if (!check.usable(i)) continue;
     ++usable;
-    left += records[i].left_air.has_value();
-    right += records[i].right_air.has_value();
+    left += free_left(records[i]);
+    right += free_right(records[i]);
     levels.push_back(records[i].level);
   }
   // One edge serves if it is free in nearly all views; the same one for all.
@@ -97,7 +99,7 @@ AirCurve air_curve(const Check& check) {
   if (!by_left && !by_right) return curve;
   for (std::size_t i = 0; i < check.images(); ++i) {
     const ViewRecord& record = records[i];
-    if (!check.usable(i) || (by_left && !record.left_air) || (by_right && !record.right_air)) continue;
+    if (!check.usable(i) || (by_left && !free_left(record)) || (by_right && !free_right(record))) continue;
     const double level = by_left && by_right ? (*record.left_air + *record.right_air) / 2
                          : by_left           ? *record.left_air
                                              : *record.right_air;

@@ -28,7 +28,8 @@ void add_movement(Check& check, double pixels, const std::string& text, std::vec
 // ---- The return view
 
 /// Shift (columns, rows) of `b` against `a` that fits best in the least-squares sense (Gauss-Newton steps on images
-/// smoothed by [1 2 1]/4 both ways; `b` resampled linearly).
+/// smoothed by [1 2 1]/4 both ways; `b` resampled linearly). 0 rows if the images hold nothing to tell rows by; NaN if
+/// nothing to tell columns by.
 Eigen::Vector2d shift_between(Image a, Image b) {
   const int rows = a.rows, columns = a.columns;
   const auto smooth = [&](Image& image) {
@@ -46,10 +47,11 @@ Eigen::Vector2d shift_between(Image a, Image b) {
   smooth(a);
   smooth(b);
   Eigen::Vector2d shift(0, 0);
-  const bool flat = rows < 5;
+  bool flat = rows < 5;
   for (int iteration = 0; iteration < 12; ++iteration) {
     Eigen::Matrix2d normal = Eigen::Matrix2d::Zero();
     Eigen::Vector2d right = Eigen::Vector2d::Zero();
+    double rest = 0;
     const int margin = 2 + int(std::ceil(std::max(std::abs(shift[0]), std::abs(shift[1]))));
     const int first_row = flat ? 0 : margin, end_row = flat ? rows : rows - margin;
     for (int r = first_row; r < end_row; ++r)
@@ -62,9 +64,24 @@ Eigen::Vector2d shift_between(Image a, Image b) {
                              fy * ((1 - fx) * b.at(y1, x0) + fx * b.at(y1, x0 + 1));
         const Eigen::Vector2d slope((a.at(r, c + 1) - a.at(r, c - 1)) / 2,
                                     flat ? 0 : (a.at(r + 1, c) - a.at(r - 1, c)) / 2);
-        normal += slope * slope.transpose();
-        right += slope * (a.at(r, c) - moved);
+        // The variance of -ln goes with 1/transmission.
+        const double weight = std::exp(-std::max({double(a.at(r, c)), moved, 0.0}));
+        normal += weight * slope * slope.transpose();
+        right += weight * slope * (a.at(r, c) - moved);
+        rest += weight * (a.at(r, c) - moved) * (a.at(r, c) - moved);
       }
+    // White noise of variance s^2 in both images leaves 2 (3/8)^2 s^2 in the difference of the smoothed ones and
+    // (1/4) (5/8) (3/8) s^2 in a slope: 0.21 of it. Slopes must be well above that.
+    const double by_noise = 4 * 0.21 * rest;
+    if (iteration == 11 || (iteration > 0 && normal.ldlt().solve(right).norm() < 1e-3)) {
+      if (normal(0, 0) < by_noise) return {NAN, NAN};
+      if (!flat && normal(1, 1) < by_noise) {
+        flat = true;
+        shift.setZero();
+        iteration = 0;
+        continue;
+      }
+    }
     if (flat) normal(1, 1) = 1;
     if (!(normal.determinant() > 1e-12 * normal(0, 0) * normal(1, 1))) return {NAN, NAN};
     const Eigen::Vector2d step = normal.ldlt().solve(right);
@@ -260,8 +277,10 @@ void check_opposites(Check& check, const Turn& turn, const std::vector<double>& 
 
   const std::size_t half = about.size();
   Fit best = fit_movement(about, turn, std::vector<double>(half, -0.5));
-  // A step between the view of a pair and its opposite shows in that pair only.
+  // A step between the view of a pair and its opposite shows in that pair only. One near the middle shows in all pairs
+  // as an even movement of twice its size does, which stands for it.
   for (std::size_t from = half / 8; from + half / 8 < 2 * half; from += std::max<std::size_t>(1, half / 90)) {
+    if (from + half / 8 > half && from < half + half / 8) continue;
     std::vector<double> weight(half);
     for (std::size_t j = 0; j < half; ++j)
       weight[j] = j < from && j + half >= from ? -1 : 0;
@@ -308,12 +327,29 @@ void check_heights(Check& check, bool closed) {
     check.add(Severity::cannot_tell, "movement along the axis", "the part has no ends or steps along the axis in view");
     return;
   }
-  std::vector<double> height;
-  for (const int image : images) {
-    double sum = 0;
-    for (int r = 1; r + 1 < rows; ++r)
-      sum += slope[std::size_t(r)] * (double(profiles.at(image, r)) - mean[std::size_t(r)]);
-    height.push_back(sum / energy);
+  // Heights by linear steps from a mean profile, which is made anew from the profiles laid on each other.
+  std::vector<double> height(images.size(), 0.0);
+  const auto shifted = [&](int image, int row, double by) {
+    const double y = std::clamp(row - by, 0.0, rows - 1.001);
+    const int first = int(y);
+    return (1 - (y - first)) * profiles.at(image, first) + (y - first) * profiles.at(image, first + 1);
+  };
+  for (int iteration = 0; iteration < 3; ++iteration) {
+    std::vector<double> sharp(std::size_t(rows), 0.0);
+    for (std::size_t i = 0; i < images.size(); ++i)
+      for (int r = 0; r < rows; ++r)
+        sharp[std::size_t(r)] += shifted(images[i], r, height[i]) / double(images.size());
+    energy = 0;
+    for (int r = 1; r + 1 < rows; ++r) {
+      slope[std::size_t(r)] = (sharp[std::size_t(r + 1)] - sharp[std::size_t(r - 1)]) / 2;
+      energy += slope[std::size_t(r)] * slope[std::size_t(r)];
+    }
+    for (std::size_t i = 0; i < images.size(); ++i) {
+      double sum = 0;
+      for (int r = 1; r + 1 < rows; ++r)
+        sum += slope[std::size_t(r)] * (shifted(images[i], r, height[i]) - sharp[std::size_t(r)]);
+      height[i] = std::clamp(height[i] + sum / energy, -rows / 8.0, rows / 8.0);
+    }
   }
   const int count = int(height.size()), reach = 4;
   const auto at = [&](int i) { return height[std::size_t((i % count + count) % count)]; };

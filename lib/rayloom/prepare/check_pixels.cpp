@@ -66,12 +66,16 @@ double mark_from_views(const Check& check, DefectMap& map) {
       largest = std::max(largest, limit);
       const double deviation = apart.least.at(r, c);
       if (std::abs(deviation) <= limit || apart.most.at(r, c) > 1.5 * std::abs(deviation) + limit / 2) continue;
-      // Corners of the part stand apart, too, but not alone: the neighbours of a lone bad pixel do not.
-      float others = 0;
+      // Corners of the part stand apart, too, but not alone: a lone bad pixel leaves half its deviation along one
+      // direction in its 8 neighbours and none in the 16 around these.
+      float beside = 0, around = 0;
       for (int y = std::max(r - 2, 0); y <= std::min(r + 2, rows - 1); ++y)
-        for (int x = std::max(c - 2, 0); x <= std::min(c + 2, columns - 1); ++x)
-          if (y != r || x != c) others = std::max(others, std::abs(apart.least.at(y, x)));
-      if (std::abs(deviation) < 3 * others) continue;
+        for (int x = std::max(c - 2, 0); x <= std::min(c + 2, columns - 1); ++x) {
+          if (y == r && x == c) continue;
+          float& most = std::max(std::abs(y - r), std::abs(x - c)) == 1 ? beside : around;
+          most = std::max(most, apart.most.at(y, x));
+        }
+      if (beside > 0.75 * std::abs(deviation) + limit / 4 || around > 0.25 * std::abs(deviation) + limit / 4) continue;
       if (deviation > DefectLimits::over - 1)
         state = PixelState::over_responding;
       else if (deviation < DefectLimits::under - 1)

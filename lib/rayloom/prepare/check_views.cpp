@@ -11,7 +11,9 @@ namespace rayloom::check_parts {
 
 namespace {
 
-/// Steps between the images made small: root mean square difference without what noise adds.
+constexpr double lone_step = 1.45;  // times the largest of the three steps before and the three after
+
+/// Steps between the images made small: root mean square difference without what beam and noise add.
 class Steps {
  public:
   explicit Steps(const Check& check) : survey_(check.survey) {
@@ -25,16 +27,33 @@ class Steps {
     }
   }
 
+  /// Mean square of the difference without its mean and its slopes, which the beam may have changed.
   double squared(int a, int b) const {
     const auto first = survey_.small_of(a), second = survey_.small_of(b);
-    double sum = 0;
-    for (std::size_t i = 0; i < first.size(); ++i) {
-      const double step = double(first[i]) - second[i];
-      sum += step * step;
-    }
-    return sum / double(first.size());
+    const int rows = survey_.small_rows, columns = survey_.small_columns;
+    double squares = 0, sum = 0, across = 0, down = 0;
+    for (int r = 0; r < rows; ++r)
+      for (int c = 0; c < columns; ++c) {
+        const std::size_t i = std::size_t(r * columns + c);
+        const double step = double(first[i]) - second[i];
+        squares += step * step;
+        sum += step;
+        across += step * (c - (columns - 1) / 2.0);
+        down += step * (r - (rows - 1) / 2.0);
+      }
+    const double n = double(first.size());
+    // Sum of (i - (m - 1)/2)^2 is m (m^2 - 1)/12.
+    const double spread_across = n * (double(columns) * columns - 1) / 12,
+                 spread_down = n * (double(rows) * rows - 1) / 12;
+    squares -= sum * sum / n;
+    if (columns > 1) squares -= across * across / spread_across;
+    if (rows > 1) squares -= down * down / spread_down;
+    return std::max(squares, 0.0) / n;
   }
-  bool same(int a, int b) const { return squared(a, b) == 0; }
+  bool same(int a, int b) const {
+    const auto first = survey_.small_of(a), second = survey_.small_of(b);
+    return std::equal(first.begin(), first.end(), second.begin());
+  }
   double between(int a, int b) const {
     return std::sqrt(std::max(squared(a, b) - noise_[std::size_t(a)] - noise_[std::size_t(b)], 0.0));
   }
@@ -176,7 +195,10 @@ std::vector<int> usable_images(const Check& check) {
 }
 
 void check_order(Check& check, const Steps& steps) {
-  const std::vector<int> images = usable_images(check);
+  std::vector<int> images = usable_images(check);
+  while (!images.empty() && check.survey.records[std::size_t(images.back())].view >= check.inventory.planned())
+    images.pop_back();  // told as surplus
+  if (images.empty()) return;
   const auto view_of = [&](int image) { return check.survey.records[std::size_t(image)].view; };
   std::vector<int> repeated;
   std::set<int> known;  // images whose steps are explained
@@ -194,10 +216,16 @@ void check_order(Check& check, const Steps& steps) {
     rate.push_back(angle > 0 ? size.back() / angle : 0);
   }
   const double typical = median_of(size), noise = steps.noise(images[images.size() / 2]);
+  // Steps small enough to follow: two of them make nearly twice the difference.
+  std::vector<double> doubled;
+  for (std::size_t k = 1; k + 1 < images.size(); ++k)
+    if (size[k - 1] > 0) doubled.push_back(steps.between(images[k - 1], images[k + 1]) / size[k - 1]);
   if (images.size() < 12 || !(typical > noise / 2) || !(typical > 0)) {
-    if (!check.trial())
-      check.add(Severity::cannot_tell, "order of views",
-                "the part changes too little from view to view to tell order and spacing");
+    check.add(Severity::cannot_tell, "order of views",
+              "the part changes too little from view to view to tell order and spacing");
+  } else if (median_of(doubled) < 1.4) {
+    check.add(Severity::cannot_tell, "order of views",
+              "the part changes too much from view to view to tell order and spacing");
   } else {
     const auto usual = [&](std::size_t k) {
       std::vector<double> around;
@@ -209,8 +237,7 @@ void check_order(Check& check, const Steps& steps) {
     double largest = 0;
     for (std::size_t k = 0; k < rate.size(); ++k) {
       if (known.contains(images[k + 1])) continue;
-      const double by_rule = usual(k);
-      if (rate[k] < 0.35 * by_rule) {
+      if (rate[k] < 0.1 * usual(k) && typical > 2 * noise) {
         stood.push_back(view_of(images[k + 1]));
         known.insert(images[k + 1]);
       }
@@ -228,12 +255,12 @@ void check_order(Check& check, const Steps& steps) {
       }
     }
     // A lone step much larger than those beside it.
-    for (std::size_t k = 0; k < rate.size(); ++k) {
+    for (std::size_t k = 1; k + 1 < rate.size(); ++k) {
       if (known.contains(images[k + 1]) || known.contains(images[k])) continue;
       double beside = 0;
       for (std::size_t i = k > 3 ? k - 3 : 0; i < std::min(rate.size(), k + 4); ++i)
         if (i != k) beside = std::max(beside, rate[i]);
-      if (rate[k] > 1.6 * beside) {
+      if (rate[k] > lone_step * beside) {
         jumped.push_back(view_of(images[k + 1]));
         largest = std::max(largest, rate[k] / usual(k));
       }
@@ -269,7 +296,7 @@ void check_order(Check& check, const Steps& steps) {
             "before " + list_of(jumped) + " the part turned or moved by up to " + to_text(largest, 3) + " usual steps",
             "views were lost, the table slipped or the part moved: list the true angles, or scan again");
         finding.views = jumped;
-        measure(finding, largest, 1.6, "steps");
+        measure(finding, largest, lone_step, "steps");
       }
     }
   }

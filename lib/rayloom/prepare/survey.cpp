@@ -280,39 +280,45 @@ class Surveyor {
 
   void look_at_edges(std::span<const float> t, ViewRecord& record) {
     // Where less than this share of the air passes, the part is there: 10 %, or 5 deviations of the mean of an edge.
+    // The air is that of the edge itself where most of it is free, since the beam may slope across the view.
     const float noise = flattening_.noise.value_or(0.01F);
-    const float limit = float(record.air) * (1 - std::max(0.1F, 5 * noise / std::sqrt(float(edge_))));
+    const float share = 1 - std::max(0.1F, 5 * noise / std::sqrt(float(edge_)));
+    const float brightest = float(record.air);
     const auto at = [&](int r, int c) { return t[std::size_t(r) * std::size_t(columns_) + std::size_t(c)]; };
+    const auto limit_of = [&](std::vector<float> means) {
+      const auto upper = means.begin() + std::ptrdiff_t(means.size() * 3 / 4);
+      std::nth_element(means.begin(), upper, means.end());
+      return share * std::clamp(*upper, 0.92F * brightest, std::max(brightest, 0.0F));
+    };
     const auto side = [&](int first_column, int& blocked, std::optional<double>& level) {
-      std::vector<float> air;
       for (int r = 0; r < rows_; ++r) {
         float sum = 0;
         for (int c = first_column; c < first_column + edge_; ++c)
           sum += at(r, c);
         row_mean_[std::size_t(r)] = sum / float(edge_);
-        if (row_mean_[std::size_t(r)] < limit)
-          ++blocked;
-        else
-          air.push_back(row_mean_[std::size_t(r)]);
       }
-      if (!air.empty() && 4 * int(air.size()) >= rows_) {
-        // The mean within the middle half: as good as a median where a tail is left, and less noisy.
-        std::sort(air.begin(), air.end());
-        const auto quarter = std::ptrdiff_t(air.size() / 4);
-        level = std::accumulate(air.begin() + quarter, air.end() - quarter, 0.0) /
-                double(air.end() - air.begin() - 2 * quarter);
-      }
+      const float limit = limit_of(row_mean_);
+      std::vector<float> air;
+      for (const float mean : row_mean_)
+        if (mean >= limit) air.push_back(mean);
+      blocked = rows_ - int(air.size());
+      if (air.empty() || 4 * int(air.size()) < rows_) return;
+      // The mean of the middle half: as safe as a median where a tail is left, and less noisy.
+      std::sort(air.begin(), air.end());
+      const auto quarter = std::ptrdiff_t(air.size() / 4);
+      level = std::accumulate(air.begin() + quarter, air.end() - quarter, 0.0) /
+              double(std::ptrdiff_t(air.size()) - 2 * quarter);
     };
     side(0, record.left_rows, record.left_air);
     side(columns_ - edge_, record.right_rows, record.right_air);
     const int deep = std::min(edge_, rows_);
     const auto end = [&](int first_row, int& blocked) {
-      for (int c = 0; c < columns_; ++c) {
-        float sum = 0;
-        for (int r = first_row; r < first_row + deep; ++r)
-          sum += at(r, c);
-        blocked += sum < float(deep) * limit ? 1 : 0;
-      }
+      std::vector<float> means(static_cast<std::size_t>(columns_), 0.0F);
+      for (int r = first_row; r < first_row + deep; ++r)
+        for (int c = 0; c < columns_; ++c)
+          means[std::size_t(c)] += at(r, c) / float(deep);
+      const float limit = limit_of(means);
+      blocked = int(std::count_if(means.begin(), means.end(), [&](float mean) { return mean < limit; }));
     };
     end(0, record.top_columns);
     end(rows_ - deep, record.bottom_columns);
@@ -352,10 +358,13 @@ class Surveyor {
       for (int i = 0; i < columns_; ++i) {
         double surroundings = std::max(a[i], c[i]);
         if (!(b[i] - float(surroundings) > least) || flattening_.defects.bad(r, i)) continue;
-        if (i > 0) surroundings = std::max(surroundings, double(b[i - 1]));
-        if (i + 1 < columns_) surroundings = std::max(surroundings, double(b[i + 1]));
-        if (r > 0) surroundings = std::max(surroundings, double(b[i - columns_]));
-        if (r + 1 < rows_) surroundings = std::max(surroundings, double(b[i + columns_]));
+        // A slit of the part shows in neighbours, too, or moves on to them.
+        for (int y = std::max(r - 1, 0); y <= std::min(r + 1, rows_ - 1); ++y)
+          for (int x = std::max(i - 1, 0); x <= std::min(i + 1, columns_ - 1); ++x) {
+            const std::size_t at = std::size_t(y) * std::size_t(columns_) + std::size_t(x);
+            if (y != r || x != i) surroundings = std::max(surroundings, double(now[at]));
+            surroundings = std::max(surroundings, double(std::max(before[at], after[at])));
+          }
         const double height = b[i] - surroundings;
         if (!(height > double(least))) continue;
         ++survey_.spike_count;

@@ -64,7 +64,7 @@ struct Survey {
   }
 };
 
-inline constexpr float spike_height = 0.1F;  ///< Least height of a spike, in open beams (common practice).
+inline constexpr float spike_height = 0.15F;  ///< Least height of a spike, in open beams (common practice).
 inline constexpr std::size_t most_spikes = 1000;
 
 /// Reads every image once, in order; reading overlaps with looking. Memory: some views, and 10 kB an image.
