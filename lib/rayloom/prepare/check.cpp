@@ -91,6 +91,9 @@ CheckResult check_scan(const Scan& scan, const CheckOptions& options, const Hook
   check_exposures(check);
   if (hooks.stop()) throw Cancelled("stopped after the open-beam images");
   check.survey = survey_scan(scan, inventory, check.flattening, hooks);
+  if (check.survey.sampled == 0)
+    throw BadInput(scan.file.string() + ": images.projections: none of " + std::to_string(check.images()) +
+                   " images can be read: " + check.survey.damaged.front());
   // A view is black if it is a tenth as bright as the scan.
   std::vector<double> air;
   for (const auto& record : check.survey.records)
@@ -114,12 +117,16 @@ CheckResult check_scan(const Scan& scan, const CheckOptions& options, const Hook
   else if (!result.findings.empty() && result.findings.front().severity == Severity::warning)
     result.verdict = Verdict::fit_with_warnings;
 
+  result.first_image = -1;
   double least = INFINITY;
-  for (std::size_t i = 0; i < check.images(); ++i)
-    if (check.survey.records[i].readable && check.survey.records[i].least < least) {
+  for (std::size_t i = 0; i < check.images(); ++i) {
+    if (!check.survey.records[i].readable) continue;
+    if (result.first_image < 0) result.first_image = int(i);
+    if (check.usable(i) && check.survey.records[i].least < least) {
       least = check.survey.records[i].least;
       result.worst_image = int(i);
     }
+  }
   for (const auto& finding : result.findings) {
     if (finding.severity > Severity::warning || finding.views.empty()) continue;
     const auto& views = inventory.views();
@@ -128,9 +135,15 @@ CheckResult check_scan(const Scan& scan, const CheckOptions& options, const Hook
     result.worst_image = int(image - views.begin());
     break;
   }
-  result.defects = check.flattening.defects;
+  const auto lines_of = [&](int image) {
+    Image stored(scan.geometry.detector.rows, scan.geometry.detector.columns);
+    inventory.read(image, 1, stored.samples);
+    return line_integrals_of(scan, check.flattening, stored, inventory.views()[std::size_t(image)]);
+  };
+  result.first_view = lines_of(result.first_image);
+  result.worst_view = lines_of(result.worst_image);
+  result.defects = std::move(check.flattening.defects);
   result.survey = std::move(check.survey);
-  result.flattening = std::move(check.flattening);
   return result;
 }
 

@@ -51,10 +51,12 @@ std::string to_string(Verdict verdict);
 struct CheckResult {
   std::vector<Finding> findings;  ///< The most severe first, else in the order of the subjects.
   Verdict verdict = Verdict::fit;
-  DefectMap defects;      ///< Every bad pixel, listed or found.
-  Survey survey;          ///< One pass over the images, for pictures and curves.
-  Flattening flattening;  ///< How stored samples become transmission.
-  int worst_image = 0;    ///< Of the image that the findings name most severely; the darkest if they name none.
+  DefectMap defects;  ///< Every bad pixel, listed or found.
+  Survey survey;      ///< One pass over the images, for pictures and curves.
+  /// Images that the pictures show: the first readable one, and the one that the findings name most severely (the
+  /// darkest if they name none).
+  int first_image = 0, worst_image = 0;
+  Image first_view, worst_view;  ///< These, as line integrals.
 };
 
 /// Looks at dark and open-beam images, then once at every view there is. Works on whole scans, on scans with views
