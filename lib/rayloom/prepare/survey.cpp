@@ -13,7 +13,9 @@ namespace rayloom {
 namespace {
 
 constexpr int most_small_rows = 16, most_small_columns = 128;
-constexpr int most_sampled = 128;
+constexpr int most_pieces = 16;      // of a row, whose logarithms make its profile
+constexpr int most_sampled = 128;    // views for the mean view ..
+constexpr int most_compared = 16;    // .. of which these for the lowest and highest
 constexpr float least_seen = 1e-4F;  // transmission below which logarithms end
 
 /// Where each of the bad pixels takes its value from: the nearest good one in its row, else in its column.
@@ -116,6 +118,8 @@ class Surveyor {
         rows_(scan.geometry.detector.rows),
         columns_(scan.geometry.detector.columns),
         every_((inventory.images() + most_sampled - 1) / most_sampled),
+        compare_every_((inventory.images() / every_ + most_compared - 1) / most_compared),
+        bad_(flattening.defects.bad_count()),
         by_border_(scan.images.kind == ImageKind::corrected && scan.images.open_level_from_border) {
     if (scan.images.saturation && scan.images.kind != ImageKind::line_integrals) {
       full_ = float(scan.images.scale * *scan.images.saturation + scan.images.offset);
@@ -139,7 +143,9 @@ class Surveyor {
     survey_.lowest = Image(rows_, columns_, INFINITY);
     survey_.highest = Image(rows_, columns_, -INFINITY);
     edge_ = std::max(1, columns_ / 100);
-    block_sums_.resize(std::size_t(rows_) * std::size_t(survey_.small_columns));
+    pieces_ = std::min(columns_, most_pieces);
+    piece_means_.resize(std::size_t(rows_) * std::size_t(pieces_));
+    band_sums_.resize(std::size_t(columns_));
     row_mean_.resize(std::size_t(rows_));
   }
 
@@ -198,11 +204,13 @@ class Surveyor {
 
   void look(int image, std::span<const float> t, ViewRecord& record) {
     const int blocks = survey_.small_columns;
+    const std::size_t small_size = std::size_t(survey_.small_rows) * std::size_t(blocks);
+    const std::span<float> small = std::span(survey_.small).subspan(std::size_t(image) * small_size, small_size);
+    int band = 0;
     float least = INFINITY;
     std::size_t below_10 = 0, below_3 = 0;
     for (int r = 0; r < rows_; ++r) {
       const float* row = &t[std::size_t(r) * std::size_t(columns_)];
-      float* sums = &block_sums_[std::size_t(r) * std::size_t(blocks)];
       float row_least = INFINITY;
       int row_10 = 0, row_3 = 0;
 #pragma omp simd reduction(min : row_least) reduction(+ : row_10, row_3)
@@ -218,34 +226,43 @@ class Surveyor {
         record.least_row = r;
         record.least_column = int(std::find(row, row + columns_, row_least) - row);
       }
-      for (int b = 0; b < blocks; ++b) {
-        const int first = part_start(b, blocks, columns_), end = part_start(b + 1, blocks, columns_);
+      float* columns = band_sums_.data();
+#pragma omp simd
+      for (int c = 0; c < columns_; ++c)
+        columns[c] += row[c];
+      for (int k = 0; k < pieces_; ++k) {
+        const int first = part_start(k, pieces_, columns_), end = part_start(k + 1, pieces_, columns_);
         float sum = 0;
+#pragma omp simd reduction(+ : sum)
         for (int c = first; c < end; ++c)
           sum += row[c];
-        sums[b] = sum / float(end - first);
+        piece_means_[std::size_t(r) * std::size_t(pieces_) + std::size_t(k)] = sum / float(end - first);
+      }
+      if (r + 1 == part_start(band + 1, survey_.small_rows, rows_)) {
+        const int high = r + 1 - part_start(band, survey_.small_rows, rows_);
+        for (int b = 0; b < blocks; ++b) {
+          const int first = part_start(b, blocks, columns_), end = part_start(b + 1, blocks, columns_);
+          float sum = 0;
+          for (int c = first; c < end; ++c)
+            sum += columns[c];
+          small[std::size_t(band * blocks + b)] = sum / float((end - first) * high);
+        }
+        std::fill(band_sums_.begin(), band_sums_.end(), 0.0F);
+        ++band;
       }
     }
     record.least = least;
     record.below_10 = below_10;
     record.below_3 = below_3;
-    survey_.samples += t.size() - flattening_.defects.bad_count();
+    survey_.samples += t.size() - bad_;
     remember(image, t, record);
     look_at_edges(t, record);
   }
 
   /// The view made small, its row profile, its line of the sinogram.
   void remember(int image, std::span<const float> t, ViewRecord& record) {
-    const int blocks = survey_.small_columns, bands = survey_.small_rows;
-    const std::size_t small_size = std::size_t(bands) * std::size_t(blocks);
+    const std::size_t small_size = std::size_t(survey_.small_rows) * std::size_t(survey_.small_columns);
     const std::span<float> small = std::span(survey_.small).subspan(std::size_t(image) * small_size, small_size);
-    std::fill(small.begin(), small.end(), 0.0F);
-    for (int i = 0; i < bands; ++i) {
-      const int first = part_start(i, bands, rows_), end = part_start(i + 1, bands, rows_);
-      for (int r = first; r < end; ++r)
-        for (int b = 0; b < blocks; ++b)
-          small[std::size_t(i * blocks + b)] += block_sums_[std::size_t(r * blocks + b)] / float(end - first);
-    }
     std::vector<float> sorted(small.begin(), small.end());
     const auto bright = sorted.begin() + std::ptrdiff_t(sorted.size() * 95 / 100);
     std::nth_element(sorted.begin(), bright, sorted.end());
@@ -254,19 +271,13 @@ class Surveyor {
     for (float& value : small)
       value = -std::log(std::max(value / air, least_seen));
 
-    // Rows in up to 16 pieces, whose logarithms are averaged.
-    const int pieces = std::min(blocks, 16);
     float* profile = &survey_.profiles.samples[std::size_t(image) * std::size_t(rows_)];
     for (int r = 0; r < rows_; ++r) {
       double sum = 0;
-      for (int k = 0; k < pieces; ++k) {
-        const int first = part_start(k, pieces, blocks), end = part_start(k + 1, pieces, blocks);
-        float piece = 0;
-        for (int b = first; b < end; ++b)
-          piece += block_sums_[std::size_t(r * blocks + b)] / float(end - first);
-        sum -= std::log(std::max(piece / air, least_seen));
-      }
-      profile[r] = float(sum / pieces);
+      for (int k = 0; k < pieces_; ++k)
+        sum -=
+            std::log(std::max(piece_means_[std::size_t(r) * std::size_t(pieces_) + std::size_t(k)] / air, least_seen));
+      profile[r] = float(sum / pieces_);
     }
 
     float* line = &survey_.sinogram.samples[std::size_t(image) * std::size_t(columns_)];
@@ -327,11 +338,14 @@ class Surveyor {
   void sample(std::span<const float> t) {
     ++survey_.sampled;
     float* mean = survey_.mean.samples.data();
+#pragma omp simd
+    for (std::size_t i = 0; i < t.size(); ++i)
+      mean[i] += t[i];
+    if ((survey_.sampled - 1) % compare_every_ != 0) return;
     float* lowest = survey_.lowest.samples.data();
     float* highest = survey_.highest.samples.data();
 #pragma omp simd
     for (std::size_t i = 0; i < t.size(); ++i) {
-      mean[i] += t[i];
       lowest[i] = t[i] < lowest[i] ? t[i] : lowest[i];
       highest[i] = t[i] > highest[i] ? t[i] : highest[i];
     }
@@ -376,12 +390,13 @@ class Surveyor {
   const ViewInventory& inventory_;
   const Flattening& flattening_;
   Converter converter_;
-  int rows_, columns_, every_, edge_ = 1, first_sinogram_row_ = 0;
+  int rows_, columns_, every_, compare_every_, edge_ = 1, pieces_ = 1, first_sinogram_row_ = 0;
+  std::size_t bad_;
   bool by_border_, full_is_high_ = true;
   std::optional<float> full_;
   Survey survey_;
-  std::vector<float> before_, now_, free_;    // transmission of the last two views; a buffer to use again
-  std::vector<float> block_sums_, row_mean_;  // of the view at hand
+  std::vector<float> before_, now_, free_;                 // transmission of the last two views; a buffer to use again
+  std::vector<float> band_sums_, piece_means_, row_mean_;  // of the view at hand
 };
 
 }  // namespace

@@ -51,7 +51,8 @@ struct Survey {
   Image sinogram;           ///< Line integrals, [image][column], mean over `sinogram_rows` rows about `sinogram_row`.
   int sinogram_row = 0, sinogram_rows = 0;
   Image profiles;               ///< Mean line integral of every row, [image][row].
-  Image mean, lowest, highest;  ///< Of the transmission of every pixel over `sampled` views spread over the scan.
+  Image mean, lowest, highest;  ///< Of the transmission of every pixel over `sampled` views (lowest, highest: over up
+                                ///< to 16 of them) spread over the scan.
   int sampled = 0;
   std::vector<Spike> spikes;  ///< At most `most_spikes`.
   std::size_t spike_count = 0;
