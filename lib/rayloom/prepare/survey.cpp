@@ -404,8 +404,9 @@ class Surveyor {
 Survey survey_scan(const Scan& scan, const ViewInventory& inventory, const Flattening& flattening, const Hooks& hooks) {
   const std::size_t pixels = std::size_t(scan.geometry.detector.rows) * std::size_t(scan.geometry.detector.columns);
   const int images = inventory.images();
-  // Some views at once, since a file of sinograms is opened once a block; at most 32 MiB.
-  const int block = std::clamp(int((std::size_t{8} << 20) / pixels), 1, 32);
+  // As many views at once as stay in the cache; a file of sinograms is opened once a block: at most 32 MiB then.
+  const std::size_t room = scan.images.sinograms ? std::size_t{8} << 20 : std::size_t{1} << 19;
+  const int block = std::clamp(int(room / pixels), 1, 32);
 
   struct Block {
     int first = 0, count = 0;
