@@ -41,12 +41,11 @@ std::vector<int> views_of(const std::vector<long>& numbers, int planned) {
   if (stride == 0 || (numbers.size() <= trial_images && numbers.back() <= planned)) stride = 1;
   const long first = numbers.front() / stride, last = numbers.back() / stride;
   long base = first;
-  if (first == 0 || last == planned - 1)
+  const bool trial = numbers.size() <= trial_images && last < planned;
+  if (first == 0 || last == planned - 1 || (trial && first != 1))
     base = 0;
   else if (first == 1 || last == planned)
     base = 1;
-  else if (numbers.size() <= trial_images && last < planned)
-    base = 0;
   // Numbers with far more holes than images count something else, such as time.
   if (last - base >= 2L * std::max(planned, int(numbers.size())) + trial_images) return {};
   std::vector<int> views;
