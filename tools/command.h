@@ -48,6 +48,7 @@ void refuse_existing(const std::string& path, bool overwrite);
 /// Each command's file defines one of these; main.cpp calls them in the order of the help.
 void add_describe(CLI::App& program);
 void add_simulate(CLI::App& program);
+void add_check(CLI::App& program);
 void add_reconstruct(CLI::App& program);
 void add_section(CLI::App& program);
 void add_report(CLI::App& program);

@@ -31,6 +31,7 @@ int run(int argc, char** argv) {
       "input, 3 could not finish.");
   add_describe(program);
   add_simulate(program);
+  add_check(program);
   add_reconstruct(program);
   add_section(program);
   add_report(program);

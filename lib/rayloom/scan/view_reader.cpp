@@ -22,12 +22,16 @@ std::string named(const Scan& scan, const std::string& field, const ImageNames& 
 }
 
 /// @param rows, columns  Size of the upright images, which headerless files do not tell.
-ImageSeries open_series(const Scan& scan, const std::string& field, const ImageNames& names, ImageStorage storage,
-                        int rows, int columns, Holes holes) {
+void set_headerless_size(const Scan& scan, int rows, int columns, ImageStorage& storage) {
   storage.headerless = scan.images.headerless;
   const bool on_its_side = storage.turned_deg % 180 != 0;
   storage.headerless_rows = on_its_side ? columns : rows;
   storage.headerless_columns = on_its_side ? rows : columns;
+}
+
+ImageSeries open_series(const Scan& scan, const std::string& field, const ImageNames& names, ImageStorage storage,
+                        int rows, int columns, Holes holes) {
+  set_headerless_size(scan, rows, columns, storage);
   try {
     return {scan.folder(), names, storage, holes};
   } catch (const BadInput& problem) {
@@ -148,6 +152,38 @@ std::string ViewReader::name_of(int view, int row) const {
   return series_.name_of(std::size_t(sinograms_ ? row : view));
 }
 
+ImageStorage projection_storage(const Scan& scan) {
+  ImageStorage storage = storage_of(scan.images);
+  const Detector& detector = scan.geometry.detector;
+  set_headerless_size(scan, scan.images.sinograms ? int(scan.geometry.angles_rad.size()) : detector.rows,
+                      detector.columns, storage);
+  return storage;
+}
+
+void for_each_exposure(const Scan& scan, const ImageNames& names, const std::string& field,
+                       const std::function<void(const Image&)>& visit) {
+  const Detector& detector = scan.geometry.detector;
+  if (!scan.images.sinograms) {
+    const auto series =
+        open_series(scan, field, names, storage_of(scan.images), detector.rows, detector.columns, Holes::allow);
+    require_size(scan, series, field, names);
+    for (std::size_t k = 0; k < series.count(); ++k)
+      visit(series.read(k));
+    return;
+  }
+  const int exposures = scan.images.headerless ? headerless_exposures(scan, field, names) : 0;
+  const auto series =
+      open_series(scan, field, names, storage_of(scan.images), exposures, detector.columns, Holes::refuse);
+  require_sinograms(scan, series, field, names);
+  const std::size_t width = std::size_t(detector.columns);
+  Image exposure(detector.rows, detector.columns);
+  for (int k = 0; k < series.rows(); ++k) {
+    for (std::size_t row = 0; row < series.count(); ++row)
+      series.read_rows(row, k, 1, std::span(exposure.samples).subspan(row * width, width));
+    visit(exposure);
+  }
+}
+
 Image mean_image(const Scan& scan, const Level& level, const std::string& field) {
   const Detector& detector = scan.geometry.detector;
   Image mean(detector.rows, detector.columns);
@@ -155,31 +191,13 @@ Image mean_image(const Scan& scan, const Level& level, const std::string& field)
     std::fill(mean.samples.begin(), mean.samples.end(), float(*number));
     return mean;
   }
-  const auto& names = std::get<ImageNames>(level);
-  const std::size_t width = std::size_t(detector.columns);
   std::vector<double> sum(mean.samples.size());
   std::size_t exposures = 0;
-  if (scan.images.sinograms) {
-    const int rows = scan.images.headerless ? headerless_exposures(scan, field, names) : 0;
-    const auto series = open_series(scan, field, names, storage_of(scan.images), rows, detector.columns, Holes::refuse);
-    require_sinograms(scan, series, field, names);
-    exposures = std::size_t(series.rows());
-    for (std::size_t k = 0; k < series.count(); ++k) {
-      const Image sinogram = series.read(k);
-      for (std::size_t i = 0; i < sinogram.samples.size(); ++i)
-        sum[k * width + i % width] += sinogram.samples[i];
-    }
-  } else {
-    const auto series =
-        open_series(scan, field, names, storage_of(scan.images), detector.rows, detector.columns, Holes::allow);
-    require_size(scan, series, field, names);
-    exposures = series.count();
-    for (std::size_t k = 0; k < exposures; ++k) {
-      const Image exposure = series.read(k);
-      for (std::size_t i = 0; i < sum.size(); ++i)
-        sum[i] += exposure.samples[i];
-    }
-  }
+  for_each_exposure(scan, std::get<ImageNames>(level), field, [&](const Image& exposure) {
+    ++exposures;
+    for (std::size_t i = 0; i < sum.size(); ++i)
+      sum[i] += exposure.samples[i];
+  });
   for (std::size_t i = 0; i < sum.size(); ++i)
     mean.samples[i] = float(sum[i] / double(exposures));
   return mean;

@@ -2,6 +2,7 @@
 /// The stream of views: upright raw samples of a scan by blocks of views and bands of rows, whatever the layout on
 /// disk.
 #pragma once
+#include <functional>
 #include <optional>
 #include <span>
 
@@ -33,10 +34,18 @@ class ViewReader {
   int columns_;
 };
 
-/// Mean over the exposures of dark or open images, upright, rows x columns, after scale and offset; a number fills the
-/// image as it is. In layout sinograms, image k's rows are the exposures of detector row k.
+/// How the stored projections become upright.
+ImageStorage projection_storage(const Scan& scan);
+
+/// Calls `visit` with each exposure of dark or open images, upright, rows x columns, after scale and offset. In layout
+/// sinograms, image k's rows are the exposures of detector row k.
 /// @param field  "images.dark" and the like, for messages.
 /// @throws BadInput as ViewReader does.
+void for_each_exposure(const Scan& scan, const ImageNames& names, const std::string& field,
+                       const std::function<void(const Image&)>& visit);
+
+/// Mean over the exposures of dark or open images, upright, rows x columns, after scale and offset; a number fills the
+/// image as it is. @throws BadInput as ViewReader does.
 Image mean_image(const Scan& scan, const Level& level, const std::string& field);
 
 /// The map of defects, rows x columns: 1 where the stored sample is not 0 (pixel bad), else 0; all 0 if the scan has
