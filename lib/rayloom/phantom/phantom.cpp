@@ -10,6 +10,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/phantom/solid_moments.h"
 
 namespace rayloom {
 
@@ -260,25 +261,14 @@ bool Solid::contains(const Vec3& point_mm) const {
 }
 
 double Solid::volume_mm3() const {
-  switch (shape) {
-    case Shape::ellipsoid:
-      return 4 * pi / 3 * semi_axes_mm.prod();
-    case Shape::box:
-      return size_mm.prod();
-    case Shape::cylinder:
-      return pi * semi_axes_mm.x() * semi_axes_mm.y() * length_mm;
-    case Shape::cone:
-      return pi / 3 * radius_mm * radius_mm * length_mm;
-    case Shape::capsule:
-      break;
-  }
-  return pi * radius_mm * radius_mm * (length_mm + 4 * radius_mm / 3);
+  return moments_of(*this, turn_of(*this)).volume_mm3;
 }
 
 Vec3 Solid::centroid_mm() const {
-  // A cone's centroid lies a quarter of its length above the base.
-  const Vec3 own = shape == Shape::cone ? Vec3(0, 0, -length_mm / 4) : Vec3(Vec3::Zero());
-  return centre_mm + turn_of(*this) * own;
+  const Eigen::Matrix3d turn = turn_of(*this);
+  const SolidMoments moments = moments_of(*this, turn);
+  if (!(moments.volume_mm3 > 0)) throw InvalidOption("clip: nothing of the solid is left; a centroid needs a volume");
+  return centre_mm + turn * (moments.first_mm4 / moments.volume_mm3);
 }
 
 double Substance::attenuation_per_mm(double energy_kev) const {

@@ -38,7 +38,11 @@ struct Solid {
   std::size_t substance = 0;  ///< Index into Phantom::substances.
 
   bool contains(const Vec3& point_mm) const;
-  /// Volume and centroid of the solid as if unclipped, in closed form.
+  /// Volume and centroid of what the clipping planes leave. In closed form for every unclipped solid; for a box with
+  /// any planes; for an ellipsoid with planes that are parallel once it is scaled to a ball (so with one plane); for a
+  /// cylinder with planes that all hold one direction across its axis (so with one plane, or parallel ones). Otherwise
+  /// sections of closed form are integrated along the own z axis, to about 1e-11 of the unclipped volume.
+  /// @throws InvalidOption (centroid) if nothing is left.
   double volume_mm3() const;
   Vec3 centroid_mm() const;
 };
