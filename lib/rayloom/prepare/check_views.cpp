@@ -173,7 +173,7 @@ void check_number(Check& check, const ViewSet& set, const Geometry& geometry) {
       check.add(few ? (views < lowest / 2 ? Severity::serious : Severity::warning) : Severity::note, "number of views",
                 std::to_string(set.distinct) + " views for a part " + to_text(width, 4) + " pixels wide; " +
                     (few ? "streaks will show" : "fine streaks may show near its edge") + ", best from " +
-                    std::to_string(std::lround(best)) + " on (Kak & Slaney 1988)",
+                    std::to_string(std::lround(std::ceil(best))) + " on (Kak & Slaney 1988)",
                 few ? "take at least " + std::to_string(std::lround(std::ceil(lowest))) + " views" : "");
   measure(finding, views, std::ceil(few ? lowest : best), "views");
 }
