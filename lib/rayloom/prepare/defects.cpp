@@ -200,9 +200,10 @@ void ExposureAccumulator::add(const Image& exposure) {
     throw InvalidOption("exposure: " + std::to_string(exposure.rows) + " x " + std::to_string(exposure.columns) +
                         "; must have the size of the first");
   ++count_;
+  const double part = 1.0 / count_;
   for (std::size_t i = 0; i < mean_.size(); ++i) {
     const double step = exposure.samples[i] - mean_[i];
-    mean_[i] += step / count_;
+    mean_[i] += step * part;
     squares_[i] += step * (exposure.samples[i] - mean_[i]);
   }
 }

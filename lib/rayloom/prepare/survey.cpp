@@ -13,10 +13,11 @@ namespace rayloom {
 namespace {
 
 constexpr int most_small_rows = 16, most_small_columns = 128;
-constexpr int most_pieces = 16;      // of a row, whose logarithms make its profile
-constexpr int most_sampled = 128;    // views for the mean view ..
-constexpr int most_compared = 16;    // .. of which these for the lowest and highest
-constexpr float least_seen = 1e-4F;  // transmission below which logarithms end
+constexpr int most_pieces = 16;         // of a row, whose logarithms make its profile
+constexpr int most_sampled = 128;       // views for the mean view ..
+constexpr int most_compared = 16;       // .. of which these for the lowest and highest
+constexpr std::size_t in_cache = 8192;  // samples taken through several loops at a time
+constexpr float least_seen = 1e-4F;     // transmission below which logarithms end
 
 /// Where each of the bad pixels takes its value from: the nearest good one in its row, else in its column.
 struct Mend {
@@ -52,44 +53,47 @@ class Converter {
   Converter(const Scan& scan, const Flattening& flattening)
       : scan_(scan), flattening_(flattening), mends_(mends_of(flattening.defects)) {}
 
-  /// @return Divisor that stands for the open beam in this view: 1 unless the images are `corrected`.
-  double convert(std::span<const float> stored, int view, std::span<float> transmission) const {
-    const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
-    const std::size_t size = stored.size();
+  /// Stored value that stands for the open beam in a view of `corrected` images, else 1.
+  double level_of(std::span<const float> stored, int view) const {
     const ScanImages& images = scan_.images;
-    double level = 1;
-    switch (images.kind) {
+    if (images.kind != ImageKind::corrected) return 1;
+    if (images.open_level_from_border) {
+      Image image(scan_.geometry.detector.rows, scan_.geometry.detector.columns);
+      std::copy(stored.begin(), stored.end(), image.samples.begin());
+      return border_level(image);
+    }
+    return images.open_level.size() > 1
+               ? images.open_level[std::size_t(std::clamp(view, 0, int(images.open_level.size()) - 1))]
+               : images.open_level.front();
+  }
+
+  /// Samples [first, end) of a view; `mend` follows once all are done.
+  void convert(std::span<const float> stored, double level, std::size_t first, std::size_t end,
+               std::span<float> transmission) const {
+    switch (scan_.images.kind) {
       case ImageKind::counts: {
         const float* dark = flattening_.dark.samples.data();
         const float* factor = flattening_.factor.samples.data();
 #pragma omp simd
-        for (std::size_t i = 0; i < size; ++i)
+        for (std::size_t i = first; i < end; ++i)
           transmission[i] = (stored[i] - dark[i]) * factor[i];
         break;
       }
       case ImageKind::corrected: {
-        if (images.open_level_from_border) {
-          Image image(rows, columns);
-          std::copy(stored.begin(), stored.end(), image.samples.begin());
-          level = border_level(image);
-        } else {
-          level = images.open_level.size() > 1
-                      ? images.open_level[std::size_t(std::clamp(view, 0, int(images.open_level.size()) - 1))]
-                      : images.open_level.front();
-        }
         const float factor = level > 0 ? float(1 / level) : 1.0F;
 #pragma omp simd
-        for (std::size_t i = 0; i < size; ++i)
+        for (std::size_t i = first; i < end; ++i)
           transmission[i] = stored[i] * factor;
         break;
       }
       case ImageKind::transmission:
-        std::copy(stored.begin(), stored.end(), transmission.begin());
+        std::copy(stored.begin() + std::ptrdiff_t(first), stored.begin() + std::ptrdiff_t(end),
+                  transmission.begin() + std::ptrdiff_t(first));
         break;
       case ImageKind::line_integrals:
         // exp(-p) as (1 - p/1024)^1024, low by p^2/2048 of itself: 0.3 % where 10 % pass, 0.6 % where 3 % do.
 #pragma omp simd
-        for (std::size_t i = 0; i < size; ++i) {
+        for (std::size_t i = first; i < end; ++i) {
           float t = 1 - stored[i] * (1.0F / 1024);
           t = t > 0 ? t : 0;
           for (int k = 0; k < 10; ++k)
@@ -97,9 +101,10 @@ class Converter {
           transmission[i] = t;
         }
     }
-    for (const Mend& mend : mends_)
-      transmission[mend.pixel] = transmission[mend.from];
-    return level;
+  }
+  void mend(std::span<float> transmission) const {
+    for (const Mend& one : mends_)
+      transmission[one.pixel] = transmission[one.from];
   }
 
  private:
@@ -158,8 +163,13 @@ class Surveyor {
     } else {
       transmission.resize(stored.size());
       record.readable = true;
-      const double level = converter_.convert(stored, record.view, transmission);
-      if (full_) count_saturated(stored, record);
+      const double level = converter_.level_of(stored, record.view);
+      for (std::size_t first = 0; first < stored.size(); first += in_cache) {
+        const std::size_t end = std::min(first + in_cache, stored.size());
+        converter_.convert(stored, level, first, end, transmission);
+        if (full_) count_saturated(stored, first, end, record);
+      }
+      converter_.mend(transmission);
       look(image, transmission, record);
       record.level = by_border_ ? level : record.air;
       if (image % every_ == 0) sample(transmission);
@@ -182,24 +192,24 @@ class Surveyor {
   void damaged(const std::string& why) { survey_.damaged.push_back(why); }
 
  private:
-  void count_saturated(std::span<const float> stored, ViewRecord& record) const {
+  void count_saturated(std::span<const float> stored, std::size_t first, std::size_t end, ViewRecord& record) const {
     int count = 0;
     const float full = *full_;
     if (full_is_high_) {
 #pragma omp simd reduction(+ : count)
-      for (std::size_t i = 0; i < stored.size(); ++i)
+      for (std::size_t i = first; i < end; ++i)
         count += stored[i] >= full ? 1 : 0;
     } else {
 #pragma omp simd reduction(+ : count)
-      for (std::size_t i = 0; i < stored.size(); ++i)
+      for (std::size_t i = first; i < end; ++i)
         count += stored[i] <= full ? 1 : 0;
     }
     if (count == 0) return;
     // Bad pixels do not count.
-    for (std::size_t i = 0; i < stored.size(); ++i)
+    for (std::size_t i = first; i < end; ++i)
       if (flattening_.defects.states[i] != PixelState::good && (full_is_high_ ? stored[i] >= full : stored[i] <= full))
         --count;
-    record.saturated = std::size_t(count);
+    record.saturated += std::size_t(count);
   }
 
   void look(int image, std::span<const float> t, ViewRecord& record) {
@@ -212,15 +222,19 @@ class Surveyor {
     for (int r = 0; r < rows_; ++r) {
       const float* row = &t[std::size_t(r) * std::size_t(columns_)];
       float row_least = INFINITY;
-      int row_10 = 0, row_3 = 0;
-#pragma omp simd reduction(min : row_least) reduction(+ : row_10, row_3)
-      for (int c = 0; c < columns_; ++c) {
+#pragma omp simd reduction(min : row_least)
+      for (int c = 0; c < columns_; ++c)
         row_least = row[c] < row_least ? row[c] : row_least;
-        row_10 += row[c] < 0.1F ? 1 : 0;
-        row_3 += row[c] < 0.03F ? 1 : 0;
+      if (row_least < 0.1F) {
+        int row_10 = 0, row_3 = 0;
+#pragma omp simd reduction(+ : row_10, row_3)
+        for (int c = 0; c < columns_; ++c) {
+          row_10 += row[c] < 0.1F ? 1 : 0;
+          row_3 += row[c] < 0.03F ? 1 : 0;
+        }
+        below_10 += std::size_t(row_10);
+        below_3 += std::size_t(row_3);
       }
-      below_10 += std::size_t(row_10);
-      below_3 += std::size_t(row_3);
       if (row_least < least) {
         least = row_least;
         record.least_row = r;
@@ -454,7 +468,9 @@ Survey survey_scan(const Scan& scan, const ViewInventory& inventory, const Flatt
 
 Image line_integrals_of(const Scan& scan, const Flattening& flattening, const Image& stored, int view) {
   Image lines(stored.rows, stored.columns);
-  Converter(scan, flattening).convert(stored.samples, view, lines.samples);
+  const Converter converter(scan, flattening);
+  converter.convert(stored.samples, converter.level_of(stored.samples, view), 0, stored.samples.size(), lines.samples);
+  converter.mend(lines.samples);
   for (float& value : lines.samples)
     value = -std::log(std::max(value, least_seen));
   return lines;
