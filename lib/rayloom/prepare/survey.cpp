@@ -4,6 +4,7 @@
 #include <cmath>
 #include <future>
 #include <numeric>
+#include <tuple>
 
 #include "rayloom/errors.h"
 #include "rayloom/prepare/line_integrals.h"
@@ -13,11 +14,11 @@ namespace rayloom {
 namespace {
 
 constexpr int most_small_rows = 16, most_small_columns = 128;
-constexpr int most_pieces = 16;         // of a row, whose logarithms make its profile
-constexpr int most_sampled = 128;       // views for the mean view ..
-constexpr int most_compared = 16;       // .. of which these for the lowest and highest
-constexpr std::size_t in_cache = 8192;  // samples taken through several loops at a time
-constexpr float least_seen = 1e-4F;     // transmission below which logarithms end
+constexpr int most_pieces = 16;      // of a row, whose logarithms make its profile
+constexpr int most_sampled = 128;    // views for the mean view ..
+constexpr int most_compared = 16;    // .. of which these for the lowest and highest
+constexpr int in_cache = 8192;       // samples taken through several loops at a time
+constexpr float least_seen = 1e-4F;  // transmission below which logarithms end
 
 /// Where each of the bad pixels takes its value from: the nearest good one in its row, else in its column.
 struct Mend {
@@ -67,7 +68,7 @@ class Converter {
                : images.open_level.front();
   }
 
-  /// Samples [first, end) of a view; `mend` follows once all are done.
+  /// Samples [first, end) of a view.
   void convert(std::span<const float> stored, double level, std::size_t first, std::size_t end,
                std::span<float> transmission) const {
     switch (scan_.images.kind) {
@@ -102,9 +103,15 @@ class Converter {
         }
     }
   }
-  void mend(std::span<float> transmission) const {
-    for (const Mend& one : mends_)
-      transmission[one.pixel] = transmission[one.from];
+  /// Gives the bad pixels among samples [first, end) the values of those that stand for them.
+  void mend(std::span<const float> stored, double level, std::size_t first, std::size_t end,
+            std::span<float> transmission) const {
+    auto one = std::lower_bound(mends_.begin(), mends_.end(), first,
+                                [](const Mend& mend, std::size_t pixel) { return mend.pixel < pixel; });
+    for (; one != mends_.end() && one->pixel < end; ++one) {
+      convert(stored, level, one->from, one->from + 1, transmission);
+      transmission[one->pixel] = transmission[one->from];
+    }
   }
 
  private:
@@ -164,25 +171,41 @@ class Surveyor {
       transmission.resize(stored.size());
       record.readable = true;
       const double level = converter_.level_of(stored, record.view);
-      for (std::size_t first = 0; first < stored.size(); first += in_cache) {
-        const std::size_t end = std::min(first + in_cache, stored.size());
+      const std::size_t columns = std::size_t(columns_);
+      const int some_rows = std::max(1, in_cache / columns_);
+      record.least = INFINITY;
+      band_ = 0;
+      spiky_rows_.clear();
+      const bool sampled = image % every_ == 0;
+      survey_.sampled += sampled ? 1 : 0;
+      for (int row = 0; row < rows_; row += some_rows) {
+        const int end_row = std::min(row + some_rows, rows_);
+        const std::size_t first = std::size_t(row) * columns, end = std::size_t(end_row) * columns;
         converter_.convert(stored, level, first, end, transmission);
+        converter_.mend(stored, level, first, end, transmission);
         if (full_) count_saturated(stored, first, end, record);
+        look(image, row, end_row, transmission, record);
+        if (sampled) sample(transmission, first, end);
+        if (image > 0) look_for_spikes(row, end_row, before_, now_, transmission);
       }
-      converter_.mend(transmission);
-      look(image, transmission, record);
+      survey_.samples += stored.size() - bad_;
+      remember(image, transmission, record);
+      look_at_edges(transmission, record);
       record.level = by_border_ ? level : record.air;
-      if (image % every_ == 0) sample(transmission);
     }
     // The view before is judged once its successor is known.
-    if (image > 0) find_spikes(image - 1, before_, now_, transmission);
+    if (image > 0) {
+      if (transmission.empty()) look_for_all_spikes(before_, now_, {});
+      find_spikes(image - 1, before_, now_, transmission);
+    }
     free_ = std::move(before_);
     before_ = std::move(now_);
     now_ = std::move(transmission);
   }
 
   Survey finish() {
-    if (!now_.empty()) find_spikes(inventory_.images() - 1, before_, now_, {});
+    look_for_all_spikes(before_, now_, {});
+    find_spikes(inventory_.images() - 1, before_, now_, {});
     if (survey_.sampled > 0)
       for (float& sum : survey_.mean.samples)
         sum /= float(survey_.sampled);
@@ -212,14 +235,12 @@ class Surveyor {
     record.saturated += std::size_t(count);
   }
 
-  void look(int image, std::span<const float> t, ViewRecord& record) {
+  /// Rows [first_row, end_row) of a view, which come in order.
+  void look(int image, int first_row, int end_row, std::span<const float> t, ViewRecord& record) {
     const int blocks = survey_.small_columns;
     const std::size_t small_size = std::size_t(survey_.small_rows) * std::size_t(blocks);
     const std::span<float> small = std::span(survey_.small).subspan(std::size_t(image) * small_size, small_size);
-    int band = 0;
-    float least = INFINITY;
-    std::size_t below_10 = 0, below_3 = 0;
-    for (int r = 0; r < rows_; ++r) {
+    for (int r = first_row; r < end_row; ++r) {
       const float* row = &t[std::size_t(r) * std::size_t(columns_)];
       float row_least = INFINITY;
 #pragma omp simd reduction(min : row_least)
@@ -232,11 +253,11 @@ class Surveyor {
           row_10 += row[c] < 0.1F ? 1 : 0;
           row_3 += row[c] < 0.03F ? 1 : 0;
         }
-        below_10 += std::size_t(row_10);
-        below_3 += std::size_t(row_3);
+        record.below_10 += std::size_t(row_10);
+        record.below_3 += std::size_t(row_3);
       }
-      if (row_least < least) {
-        least = row_least;
+      if (row_least < float(record.least)) {
+        record.least = row_least;
         record.least_row = r;
         record.least_column = int(std::find(row, row + columns_, row_least) - row);
       }
@@ -252,25 +273,19 @@ class Surveyor {
           sum += row[c];
         piece_means_[std::size_t(r) * std::size_t(pieces_) + std::size_t(k)] = sum / float(end - first);
       }
-      if (r + 1 == part_start(band + 1, survey_.small_rows, rows_)) {
-        const int high = r + 1 - part_start(band, survey_.small_rows, rows_);
+      if (r + 1 == part_start(band_ + 1, survey_.small_rows, rows_)) {
+        const int high = r + 1 - part_start(band_, survey_.small_rows, rows_);
         for (int b = 0; b < blocks; ++b) {
           const int first = part_start(b, blocks, columns_), end = part_start(b + 1, blocks, columns_);
           float sum = 0;
           for (int c = first; c < end; ++c)
             sum += columns[c];
-          small[std::size_t(band * blocks + b)] = sum / float((end - first) * high);
+          small[std::size_t(band_ * blocks + b)] = sum / float((end - first) * high);
         }
         std::fill(band_sums_.begin(), band_sums_.end(), 0.0F);
-        ++band;
+        ++band_;
       }
     }
-    record.least = least;
-    record.below_10 = below_10;
-    record.below_3 = below_3;
-    survey_.samples += t.size() - bad_;
-    remember(image, t, record);
-    look_at_edges(t, record);
   }
 
   /// The view made small, its row profile, its line of the sinogram.
@@ -349,31 +364,40 @@ class Surveyor {
     end(rows_ - deep, record.bottom_columns);
   }
 
-  void sample(std::span<const float> t) {
-    ++survey_.sampled;
+  void sample(std::span<const float> t, std::size_t first, std::size_t end) {
     float* mean = survey_.mean.samples.data();
 #pragma omp simd
-    for (std::size_t i = 0; i < t.size(); ++i)
+    for (std::size_t i = first; i < end; ++i)
       mean[i] += t[i];
     if ((survey_.sampled - 1) % compare_every_ != 0) return;
     float* lowest = survey_.lowest.samples.data();
     float* highest = survey_.highest.samples.data();
 #pragma omp simd
-    for (std::size_t i = 0; i < t.size(); ++i) {
+    for (std::size_t i = first; i < end; ++i) {
       lowest[i] = t[i] < lowest[i] ? t[i] : lowest[i];
       highest[i] = t[i] > highest[i] ? t[i] : highest[i];
     }
   }
 
-  /// Samples that tower above the views before and after and above their neighbours.
-  void find_spikes(int image, std::span<const float> before, std::span<const float> now, std::span<const float> after) {
-    if (now.empty()) return;
-    if (before.empty()) before = after;
-    if (after.empty()) after = before;
-    if (before.empty()) return;
-    // Noise of the difference of two samples is sqrt(2) of one; 7 of these deviations: below 1e-11 by chance.
-    const float least = std::max(spike_height, 10 * flattening_.noise.value_or(0.0F));
-    for (int r = 0; r < rows_; ++r) {
+  /// The least height of a spike. Noise of the difference of two samples is sqrt(2) of one; 7 of these deviations are
+  /// below 1e-11 by chance.
+  float least_height() const {
+    return std::max(spike_height, 10 * flattening_.noise.value_or(0.0F));
+  }
+
+  /// Views beside a view; at the ends of the scan and beside unreadable ones the other one twice, or none.
+  static std::pair<std::span<const float>, std::span<const float>> beside(std::span<const float> before,
+                                                                          std::span<const float> after) {
+    return {before.empty() ? after : before, after.empty() ? before : after};
+  }
+
+  /// Notes rows of `now` that hold samples above those in the views before and after.
+  void look_for_spikes(int first_row, int end_row, std::span<const float> before, std::span<const float> now,
+                       std::span<const float> after) {
+    std::tie(before, after) = beside(before, after);
+    if (now.empty() || before.empty()) return;
+    const float least = least_height();
+    for (int r = first_row; r < end_row; ++r) {
       const std::size_t first = std::size_t(r) * std::size_t(columns_);
       const float *a = &before[first], *b = &now[first], *c = &after[first];
       int found = 0;
@@ -382,7 +406,22 @@ class Surveyor {
         const float higher = a[i] > c[i] ? a[i] : c[i];
         found += b[i] - higher > least ? 1 : 0;
       }
-      if (found == 0) continue;
+      if (found > 0) spiky_rows_.push_back(r);
+    }
+  }
+  void look_for_all_spikes(std::span<const float> before, std::span<const float> now, std::span<const float> after) {
+    spiky_rows_.clear();
+    look_for_spikes(0, rows_, before, now, after);
+  }
+
+  /// Of the samples in the rows noted, those that tower above their neighbours, too.
+  void find_spikes(int image, std::span<const float> before, std::span<const float> now, std::span<const float> after) {
+    std::tie(before, after) = beside(before, after);
+    if (now.empty() || before.empty()) return;
+    const float least = least_height();
+    for (const int r : spiky_rows_) {
+      const std::size_t first = std::size_t(r) * std::size_t(columns_);
+      const float *a = &before[first], *b = &now[first], *c = &after[first];
       for (int i = 0; i < columns_; ++i) {
         double surroundings = std::max(a[i], c[i]);
         if (!(b[i] - float(surroundings) > least) || flattening_.defects.bad(r, i)) continue;
@@ -405,6 +444,8 @@ class Surveyor {
   const Flattening& flattening_;
   Converter converter_;
   int rows_, columns_, every_, compare_every_, edge_ = 1, pieces_ = 1, first_sinogram_row_ = 0;
+  int band_ = 0;                 // of the rows made small, at hand
+  std::vector<int> spiky_rows_;  // of the view before, as far as looked at
   std::size_t bad_;
   bool by_border_, full_is_high_ = true;
   std::optional<float> full_;
@@ -469,8 +510,9 @@ Survey survey_scan(const Scan& scan, const ViewInventory& inventory, const Flatt
 Image line_integrals_of(const Scan& scan, const Flattening& flattening, const Image& stored, int view) {
   Image lines(stored.rows, stored.columns);
   const Converter converter(scan, flattening);
-  converter.convert(stored.samples, converter.level_of(stored.samples, view), 0, stored.samples.size(), lines.samples);
-  converter.mend(lines.samples);
+  const double level = converter.level_of(stored.samples, view);
+  converter.convert(stored.samples, level, 0, stored.samples.size(), lines.samples);
+  converter.mend(stored.samples, level, 0, stored.samples.size(), lines.samples);
   for (float& value : lines.samples)
     value = -std::log(std::max(value, least_seen));
   return lines;
