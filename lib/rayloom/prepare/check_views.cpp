@@ -235,12 +235,21 @@ void check_order(Check& check, const Steps& steps) {
     };
     std::vector<int> stood, jumped, exchanged;
     double largest = 0;
-    for (std::size_t k = 0; k < rate.size(); ++k) {
-      if (known.contains(images[k + 1])) continue;
-      if (rate[k] < 0.1 * usual(k) && typical > 2 * noise) {
-        stood.push_back(view_of(images[k + 1]));
-        known.insert(images[k + 1]);
+    // A part seen face-on hardly changes either, but steps grow small and large again little by little: a table that
+    // stood makes a hole with steep sides.
+    for (std::size_t k = 1; k < rate.size(); ++k) {
+      const auto stands = [&](std::size_t i) { return rate[i] < 0.1 * usual(i) && !known.contains(images[i + 1]); };
+      const auto turns = [&](std::size_t i) { return rate[i] > 0.5 * usual(i); };
+      if (!(typical > 2 * noise) || !stands(k) || !turns(k - 1)) continue;
+      std::size_t end = k + 1;
+      while (end < rate.size() && stands(end))
+        ++end;
+      if (end == rate.size() || !turns(end)) continue;
+      for (std::size_t i = k; i < end; ++i) {
+        stood.push_back(view_of(images[i + 1]));
+        known.insert(images[i + 1]);
       }
+      k = end;
     }
     // Two views exchanged: the way through them is a quarter shorter the other way round.
     for (std::size_t k = 1; k + 2 < images.size(); ++k) {
@@ -260,7 +269,7 @@ void check_order(Check& check, const Steps& steps) {
       double beside = 0;
       for (std::size_t i = k > 3 ? k - 3 : 0; i < std::min(rate.size(), k + 4); ++i)
         if (i != k) beside = std::max(beside, rate[i]);
-      if (rate[k] > lone_step * beside) {
+      if (rate[k] > lone_step * beside && size[k] > 2 * noise) {
         jumped.push_back(view_of(images[k + 1]));
         largest = std::max(largest, rate[k] / usual(k));
       }
@@ -311,7 +320,9 @@ void check_order(Check& check, const Steps& steps) {
 /// A turn that ends on its first angle.
 void check_closing(Check& check, const Steps& steps) {
   const std::vector<int> images = usable_images(check);
-  if (check.trial() || images.size() < 12) return;
+  const bool uneven = std::any_of(check.findings.begin(), check.findings.end(),
+                                  [](const Finding& finding) { return finding.what == "uneven views"; });
+  if (check.trial() || uneven || images.size() < 12) return;
   const auto& angles = check.scan.geometry.angles_rad;
   const int first = images.front(), last = images.back();
   const int last_view = check.survey.records[std::size_t(last)].view;

@@ -14,11 +14,12 @@ namespace rayloom {
 namespace {
 
 constexpr int most_small_rows = 16, most_small_columns = 128;
-constexpr int most_pieces = 16;      // of a row, whose logarithms make its profile
-constexpr int most_sampled = 128;    // views for the mean view ..
-constexpr int most_compared = 16;    // .. of which these for the lowest and highest
-constexpr int in_cache = 8192;       // samples taken through several loops at a time
-constexpr float least_seen = 1e-4F;  // transmission below which logarithms end
+constexpr int most_pieces = 16;          // of a row, whose logarithms make its profile
+constexpr int most_sampled = 128;        // views for the mean view ..
+constexpr int most_compared = 16;        // .. of which these for the lowest and highest
+constexpr int in_cache = 8192;           // samples taken through several loops at a time
+constexpr float least_compared = 0.01F;  // transmission below which views do not count as different
+constexpr float least_seen = 1e-4F;      // transmission below which logarithms end
 
 /// Where each of the bad pixels takes its value from: the nearest good one in its row, else in its column.
 struct Mend {
@@ -298,7 +299,7 @@ class Surveyor {
     record.air = *bright;
     const float air = std::max(float(record.air), least_seen);
     for (float& value : small)
-      value = -std::log(std::max(value / air, least_seen));
+      value = -std::log(std::max(value / air, least_compared));
 
     float* profile = &survey_.profiles.samples[std::size_t(image) * std::size_t(rows_)];
     for (int r = 0; r < rows_; ++r) {
