@@ -18,7 +18,7 @@ constexpr int most_pieces = 16;          // of a row, whose logarithms make its 
 constexpr int most_sampled = 128;        // views for the mean view ..
 constexpr int most_compared = 16;        // .. of which these for the lowest and highest
 constexpr int in_cache = 8192;           // samples taken through several loops at a time
-constexpr float least_compared = 0.01F;  // transmission below which views do not count as different
+constexpr float least_compared = 0.03F;  // transmission below which views do not count as different
 constexpr float least_seen = 1e-4F;      // transmission below which logarithms end
 
 /// Where each of the bad pixels takes its value from: the nearest good one in its row, else in its column.
