@@ -7,6 +7,7 @@
 #include <memory>
 
 #include "command.h"
+#include "corrections.h"
 #include "part.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
@@ -29,6 +30,7 @@ struct Arguments {
   int bin = 1, every = 1;
   std::optional<int> threads;
   std::vector<std::string> settings;
+  CorrectionArguments corrections;
   bool overwrite = false, resume = false, dry_run = false;
 };
 
@@ -69,9 +71,9 @@ struct Input {
   ProjectionSource source;
 };
 
-Input open_input(const Scan& scan, int bin, int every_nth, const Hooks& hooks) {
+Input open_input(const Scan& scan, const Corrections& corrections, int bin, int every_nth, const Hooks& hooks) {
   Input input;
-  input.integrals = std::make_shared<LineIntegrals>(scan, hooks);
+  input.integrals = std::make_shared<LineIntegrals>(scan, hooks, corrections);
   const ProjectionSource full{
       [integrals = input.integrals](int view, int views, int row, int rows, std::span<float> out) {
         integrals->read(view, views, row, rows, out);
@@ -89,7 +91,7 @@ std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given,
   const Detector& d = scan.geometry.detector;
   const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
-  const Input input = open_input(scan, std::min(bin, d.columns), nth, hooks);
+  const Input input = open_input(scan, corrections_from(given.corrections, scan), std::min(bin, d.columns), nth, hooks);
   ReconstructOptions coarse = options;
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
@@ -155,6 +157,7 @@ nlohmann::json settings_of(const Scan& scan, const Arguments& given, const Recon
           {"format", given.format},
           {"type", given.type},
           {"range", given.range.empty() ? "from a coarse reconstruction" : given.range},
+          {"corrections", nlohmann::json(to_json(corrections_from(given.corrections, scan)))},
           {"scan", nlohmann::json(to_json(scan))}};
 }
 
@@ -234,7 +237,8 @@ int run(const Context& context, const Arguments& given) {
     throw InvalidOption("--format: " + given.format + "; must be slices with --part and --resume",
                         "other formats are written from the first slice to the last by one run");
 
-  const Input input = open_input(scan, given.bin, given.every, hooks);
+  const Corrections corrections = corrections_from(given.corrections, scan);
+  const Input input = open_input(scan, corrections, given.bin, given.every, hooks);
   const GridRequest request = grid_request(given);
   ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
   unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
@@ -327,6 +331,7 @@ int run(const Context& context, const Arguments& given) {
                               {"settings", given.settings},
                               {"method", to_string(plan.method)},
                               {"kernels", kernels}};
+  record["corrections"] = to_json(corrections);
   record["samples"] = {{"read", samples},
                        {"non_positive_raised", non_positive},
                        {"saturated", saturated},
@@ -400,6 +405,8 @@ void add_reconstruct(CLI::App& program) {
   command->add_option("--coverage", given->coverage, "auto, symmetric or displaced detector (auto)")->group(method);
   command->add_option("--bin", given->bin, "average N x N pixels, for quick looks (1)")->group(method);
   command->add_option("--every", given->every, "use every Nth view, for quick looks (1)")->group(method);
+
+  add_correction_options(*command, given->corrections);
 
   const std::string files = "Output and resources";
   command->add_option("--format", given->format, "slices (a TIFF each), bigtiff or raw with NRRD header (slices)")

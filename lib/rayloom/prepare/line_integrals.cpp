@@ -43,11 +43,13 @@ Image gain_of(const Scan& scan, const Level& level, const std::string& field, co
 
 }  // namespace
 
-LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks)
+LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Corrections& corrections)
     : scan_(scan),
+      corrections_(corrections),
       reader_(scan),
       counted_(std::make_unique<std::atomic<bool>[]>(scan.geometry.angles_rad.size() *
                                                      std::size_t(scan.geometry.detector.rows))) {
+  corrections_.validate(scan_);
   const Image defects = defect_map(scan_);
   for (const float sample : defects.samples)
     bad_.push_back(sample != 0);
@@ -175,17 +177,32 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
   const std::span<float> all = wide.empty() ? values : std::span<float>(wide);
   reader_.read(first_view, view_count, low, high - low, all);
   const std::size_t origin = std::size_t(low) * columns;
-  for (int i = 0; i < view_count; ++i) {
+  std::vector<float> exposure_before;  // the first view, for lag
+  if (corrections_.lag > 0) {
+    exposure_before.resize(wide_band);
+    if (first_view > 0)
+      reader_.read(first_view - 1, 1, low, high - low, exposure_before);
+    else
+      for (std::size_t i = 0; i < wide_band; ++i)
+        exposure_before[i] = dark_.samples[origin + i] + gain_.samples[origin + i];
+  }
+  for (int i = view_count - 1; i >= 0; --i) {  // from the last, since lag needs the view before as it was stored
     const std::span<float> view = all.subspan(std::size_t(i) * wide_band, wide_band);
-    for (int row = low; row < high; ++row)
-      convert(first_view + i, row, view.subspan(std::size_t(row - low) * columns, columns));
+    const std::span<const float> before =
+        corrections_.lag == 0 ? std::span<const float>()
+        : i > 0               ? std::span<const float>(all.subspan(std::size_t(i - 1) * wide_band, wide_band))
+                              : std::span<const float>(exposure_before);
+    for (int row = low; row < high; ++row) {
+      const std::size_t at = std::size_t(row - low) * columns;
+      convert(first_view + i, row, before.empty() ? before : before.subspan(at, columns), view.subspan(at, columns));
+    }
     for (auto mend = mends_begin; mend != mends_end; ++mend)
       view[mend->pixel - origin] = (view[mend->first - origin] + view[mend->second - origin]) / 2;
     if (!wide.empty()) std::copy_n(&view[from - origin], band, &values[std::size_t(i) * band]);
   }
 }
 
-void LineIntegrals::convert(int view, int row, std::span<float> samples) const {
+void LineIntegrals::convert(int view, int row, std::span<const float> before, std::span<float> samples) const {
   const ScanImages& images = scan_.images;
   const std::size_t columns = samples.size(), views = scan_.geometry.angles_rad.size();
   const std::size_t first = std::size_t(row) * columns;
@@ -197,6 +214,11 @@ void LineIntegrals::convert(int view, int row, std::span<float> samples) const {
     if (images.saturation && !bad_[first + c]) saturated += images.scale > 0 ? samples[c] >= full : samples[c] <= full;
   }
 
+  if (corrections_.lag > 0) {  // the dark level cancels
+    const float lag = float(corrections_.lag), kept = 1 - lag;
+    for (std::size_t c = 0; c < columns; ++c)
+      samples[c] = (samples[c] - lag * before[c]) / kept;
+  }
   if (images.kind == ImageKind::counts) {
     const float done = (float(view) + 0.5F) / float(views);  // of the scan, at the middle of this view
     for (std::size_t c = 0; c < columns; ++c) {
@@ -211,6 +233,7 @@ void LineIntegrals::convert(int view, int row, std::span<float> samples) const {
   if (images.kind != ImageKind::line_integrals)
     for (std::size_t c = 0; c < columns; ++c) {
       constexpr float least = float(least_transmission);
+      samples[c] -= float(corrections_.scatter);
       if (!(samples[c] > least)) {
         samples[c] = least;
         non_positive += !bad_[first + c];

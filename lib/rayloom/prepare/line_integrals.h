@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "rayloom/hooks.h"
+#include "rayloom/prepare/corrections.h"
 #include "rayloom/scan/view_reader.h"
 
 namespace rayloom {
@@ -35,6 +36,9 @@ inline constexpr double least_transmission = 1e-5;
 ///     transmission    -ln(I)
 ///     line_integrals  I
 ///
+/// Corrections, where asked for: lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free
+/// counts, the open beam standing before the first view; scatter is taken off the transmission.
+///
 /// A bad pixel takes the mean of the nearest good pixels to its left and right in the same row (one of them at the
 /// edge); in a row without any, of those above and below it in its column.
 class LineIntegrals {
@@ -42,8 +46,9 @@ class LineIntegrals {
   /// Reads dark and open images and the defect map; for `corrected` images with "border", the air level of every view
   /// (one pass over all views, in parallel). Warns of an absent dark image and of dead pixels.
   /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its row
-  /// or column, if a border is not above 0, or if an image cannot be read; Cancelled.
-  explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {});
+  /// or column, if a border is not above 0, or if an image cannot be read; InvalidOption for a correction that does not
+  /// fit; Cancelled.
+  explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {}, const Corrections& corrections = {});
 
   /// Line integrals (no unit) of views [first_view, +view_count), rows [first_row, +row_count), as [view][row][column].
   /// @throws BadInput for damaged files, NaN or infinite samples; InvalidOption if views, rows or size do not fit.
@@ -61,9 +66,11 @@ class LineIntegrals {
   void read_gain(const Hooks& hooks);
   void plan_mends();
   void find_air_levels(const Hooks& hooks);
-  void convert(int view, int row, std::span<float> samples) const;
+  /// @param before  The same row as the exposure before stored it; only read where lag is corrected.
+  void convert(int view, int row, std::span<const float> before, std::span<float> samples) const;
 
   Scan scan_;
+  Corrections corrections_;
   ViewReader reader_;
   Image dark_, gain_, gain_after_;  ///< gain = open - dark, kind counts only; gain_after empty without open_after.
   std::vector<char> bad_;           ///< One a pixel.

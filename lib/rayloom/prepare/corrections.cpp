@@ -1,0 +1,38 @@
+#include "rayloom/prepare/corrections.h"
+
+#include <nlohmann/json.hpp>
+
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+
+namespace rayloom {
+
+namespace {
+
+void require_share(const char* name, double value) {
+  if (!(value >= 0 && value <= 0.9))
+    throw InvalidOption(std::string(name) + ": " + to_text(value) + "; must be a share from 0 to 0.9");
+}
+
+}  // namespace
+
+void Corrections::validate(const Scan& scan) const {
+  const ImageKind kind = scan.images.kind;
+  const auto refuse_kind = [&](const char* name, const char* kinds) {
+    throw InvalidOption(std::string(name) + ": the images are " + to_string(kind) + "; must be " + kinds +
+                        " for this correction");
+  };
+  require_share("lag", lag);
+  require_share("scatter", scatter);
+  if (lag > 0 && kind != ImageKind::counts) refuse_kind("lag", "counts");
+  if (scatter > 0 && kind == ImageKind::line_integrals) refuse_kind("scatter", "counts, corrected or transmission");
+}
+
+nlohmann::ordered_json to_json(const Corrections& corrections) {
+  nlohmann::ordered_json record = nlohmann::ordered_json::object();
+  if (corrections.lag > 0) record["lag"] = corrections.lag;
+  if (corrections.scatter > 0) record["scatter"] = corrections.scatter;
+  return record;
+}
+
+}  // namespace rayloom

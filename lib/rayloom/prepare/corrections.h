@@ -1,0 +1,23 @@
+/// @file
+/// Which faults of a raw scan are corrected on the way to line integrals. Each is switched on by itself.
+#pragma once
+#include <nlohmann/json_fwd.hpp>
+
+#include "rayloom/scan/scan_file.h"
+
+namespace rayloom {
+
+/// Each field's default corrects nothing. LineIntegrals applies them in this order.
+struct Corrections {
+  double lag = 0;      ///< Share of an exposure's signal that the next one reads, 0 to 0.9. kind counts.
+  double scatter = 0;  ///< Share of the open beam that falls evenly on all pixels behind the part, 0 to 0.9. All kinds
+                       ///< but line_integrals.
+
+  /// @throws InvalidOption naming the correction, its value and what must hold, also if the scan's kind has no such.
+  void validate(const Scan& scan) const;
+};
+
+/// What is corrected, with its parameters; what is not is left out. For volume.json.
+nlohmann::ordered_json to_json(const Corrections& corrections);
+
+}  // namespace rayloom

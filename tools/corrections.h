@@ -1,0 +1,19 @@
+/// @file
+/// The options that switch corrections on.
+#pragma once
+#include <CLI/CLI.hpp>
+
+#include "rayloom/prepare/corrections.h"
+
+namespace rayloom::tools {
+
+struct CorrectionArguments {
+  double lag_percent = 0, scatter_percent = 0;
+};
+
+void add_correction_options(CLI::App& command, CorrectionArguments& given);
+
+/// @throws InvalidOption naming the option, its value and what must hold.
+Corrections corrections_from(const CorrectionArguments& given, const Scan& scan);
+
+}  // namespace rayloom::tools
