@@ -27,6 +27,8 @@ struct Case {
   int nx, ny, nz;
   Vec3 centre_mm;
   int views;
+  int columns = 61;
+  double radius_mm = 27;
 };
 
 // Steps along the detector: below one pixel, above one, above two; grids off the axis and partly off the detector.
@@ -41,6 +43,8 @@ const Case cases[] = {
     {"parallel few slices", Beam::parallel, DetectorShape::flat, 0.1003, 519, 43, 7, Vec3(2, 1, 0), 12},
     {"parallel single coarse slice", Beam::parallel, DetectorShape::flat, 2.9, 19, 18, 1, Vec3(2, 1, 0), 12},
     {"parallel single slice", Beam::parallel, DetectorShape::flat, 1.1, 30, 43, 1, Vec3(2, 1, 0), 9},
+    {"parallel wide slice", Beam::parallel, DetectorShape::flat, 1.0, 620, 31, 1, Vec3(0.4, 200, 0), 6, 701, 310},
+    {"parallel wide coarse slice", Beam::parallel, DetectorShape::flat, 1.75, 354, 50, 1, Vec3(2, 1, 0), 6, 701, 310},
     {"fan flat", Beam::fan, DetectorShape::flat, 0.7, 41, 52, 130, Vec3(-1, 2, 0), 11},
     {"fan arc", Beam::fan, DetectorShape::arc, 0.9, 40, 39, 17, Vec3(0.3, 0.9, 0), 13},
     {"fan arc coarse", Beam::fan, DetectorShape::arc, 4.5, 9, 9, 33, Vec3(0.3, 0.9, 0), 6},
@@ -50,12 +54,12 @@ Geometry geometry_of(const Case& c, std::mt19937& random) {
   Geometry g;
   g.beam = c.beam;
   g.detector.shape = c.shape;
-  g.detector.columns = 61;
+  g.detector.columns = c.columns;
   g.detector.rows = c.beam == Beam::cone ? 58 : c.nz;
   const double magnification = c.beam == Beam::parallel ? 1 : 2;
   g.detector.column_pitch_mm = magnification;
   g.detector.row_pitch_mm = c.beam == Beam::cone ? magnification : c.voxel_mm;
-  g.detector.axis_column = 30.7;
+  g.detector.axis_column = (c.columns - 1) / 2.0 + 0.7;
   g.detector.midplane_row = g.detector.rows / 2.0 - 0.9;
   g.sod_mm = 90;
   g.sdd_mm = 180;
@@ -65,10 +69,8 @@ Geometry geometry_of(const Case& c, std::mt19937& random) {
   return g;
 }
 
-constexpr double radius_mm = 27;
-
 ViewBatch random_batch(const Case& c, const Geometry& g, const Grid& grid, std::mt19937& random) {
-  const auto [first, last] = lines_needed(g, grid, radius_mm, 0, grid.nz);
+  const auto [first, last] = lines_needed(g, grid, c.radius_mm, 0, grid.nz);
   ViewBatch batch(g.beam, g.detector.columns, first, last - first + 1);
   batch.views = c.views;
   std::normal_distribution<float> normal;
@@ -104,13 +106,13 @@ TEST_SUITE("back-projection kernels") {
   // 6e-8 each; fractions by 16 steps of up to 2 pixels in float32, 2e-6 of a pixel. Half white noise is the worst case.
   TEST_CASE("agree with the textbook's loop in double precision") {
     for_each_case(5, [](const Case& c, const Geometry& g, const Grid& grid, const ViewBatch& batch) {
-      Slab slab(g.beam, grid, 0, c.nz, radius_mm);
+      Slab slab(g.beam, grid, 0, c.nz, c.radius_mm);
       backproject(g, batch, slab, 2);
       double off = 0, size = 0, worst = 0;
       for (int j = 0; j < c.ny; ++j)
         for (int i = 0; i < c.nx; ++i)
           for (int k = 0; k < c.nz; ++k) {
-            const bool inside = std::hypot(grid.x_mm(i), grid.y_mm(j)) <= radius_mm;
+            const bool inside = std::hypot(grid.x_mm(i), grid.y_mm(j)) <= c.radius_mm;
             const double expected = inside ? textbook_voxel<double>(g, batch, grid, i, j, k) : 0;
             const double d = slab.at(i, j, k) - expected;
             off += d * d;
@@ -125,13 +127,13 @@ TEST_SUITE("back-projection kernels") {
 
   TEST_CASE("slabs and threads do not change a byte") {
     for_each_case(6, [](const Case& c, const Geometry& g, const Grid& grid, const ViewBatch& batch) {
-      Slab whole(g.beam, grid, 0, c.nz, radius_mm);
+      Slab whole(g.beam, grid, 0, c.nz, c.radius_mm);
       backproject(g, batch, whole, 1);
       bool same = true;
       for (int first = 0, count = 1; first < c.nz; first += count, count = 3 * count % 17 + 1) {
         const int slices = std::min(count, c.nz - first);
-        Slab part(g.beam, grid, first, slices, radius_mm);
-        const auto [line0, line1] = lines_needed(g, grid, radius_mm, first, slices);
+        Slab part(g.beam, grid, first, slices, c.radius_mm);
+        const auto [line0, line1] = lines_needed(g, grid, c.radius_mm, first, slices);
         ViewBatch band(g.beam, g.detector.columns, line0, line1 - line0 + 1);
         band.views = batch.views;
         band.angles_rad = batch.angles_rad;

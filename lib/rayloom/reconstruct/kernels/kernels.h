@@ -65,7 +65,7 @@ struct Wave {
 };
 
 constexpr int few = 8;  ///< Volumes of fewer slices have kernels of their own, where vectors hold neighbouring pixels.
-constexpr int few_across = 256, few_down = 8;  ///< Their tiles.
+constexpr int few_across = 256, few_down = 24;  ///< Their tiles.
 
 constexpr int spread_cells = 4;    ///< Cells each way that a bin is spread over.
 constexpr int spread_steps = 256;  ///< Places between two cells that `weights` tells apart; between them it is linear.
