@@ -62,6 +62,38 @@ void on_threads(benchmark::State& state, int threads, std::size_t bytes, double 
   "vsubps %%ymm4, %%ymm0, %%ymm0\n vsubps %%ymm2, %%ymm3, %%ymm3\n vaddps " at  \
   "(%2), %%ymm2, %%ymm2\n"                                                      \
   "vfmadd132ps %%ymm3, %%ymm2, %%ymm0\n vmovaps %%ymm0, " at "(%2)\n"
+// The same where steps above one pixel take a window of two registers.
+#define WIDE_AVX512(at)                                                                                           \
+  "vaddps " at                                                                                                    \
+  "(%0)%{1to16%}, %%zmm12, %%zmm0\n vcvttps2dq %%zmm0, %%zmm1\n vreduceps $9, %%zmm0, %%zmm0\n"                   \
+  "vpaddd %%zmm13, %%zmm1, %%zmm2\n vmovups 4+" at "(%1), %%zmm3\n vmovups 68+" at                                \
+  "(%1), %%zmm4\n vpermi2ps %%zmm4, %%zmm3, %%zmm2\n vpermt2ps %%zmm4, %%zmm1, %%zmm3\n"                          \
+  "vsubps %%zmm3, %%zmm2, %%zmm2\n vaddps " at                                                                    \
+  "(%2), %%zmm3, %%zmm3\n"                                                                                        \
+  "vfmadd132ps %%zmm2, %%zmm3, %%zmm0\n vmovaps %%zmm0, " at "(%2)\n"
+#define PICK_AVX2(at, into)                                                                        \
+  "vpermps " at "(%1), %%ymm5, %%" into "\n vpermps 20+" at "(%1), %%ymm5, %%ymm6\n"               \
+  "vblendps $0xf0, %%ymm6, %%" into ", %%" into "\n"
+#define WIDE_AVX2(at)                                                                                              \
+  "vbroadcastss " at                                                                                               \
+  "(%0), %%ymm0\n vaddps %%ymm0, %%ymm12, %%ymm0\n vcvttps2dq %%ymm0, %%ymm1\n vcvtdq2ps %%ymm1, %%ymm4\n"         \
+  "vpsubd %%ymm13, %%ymm1, %%ymm5\n vsubps %%ymm4, %%ymm0, %%ymm0\n" PICK_AVX2("4+" at, "ymm2")                     \
+      PICK_AVX2("8+" at, "ymm3") "vsubps %%ymm2, %%ymm3, %%ymm3\n vaddps " at                                       \
+  "(%2), %%ymm2, %%ymm2\n vfmadd132ps %%ymm3, %%ymm2, %%ymm0\n vmovaps %%ymm0, " at "(%2)\n"
+// One view of a group of the kernel for a single slice: position, column, fraction, permutes, multiply-add. Four views
+// share the sums.
+#define ROW_AVX512(at)                                                                                             \
+  "vpaddd " at "(%0)%{1to16%}, %%zmm12, %%zmm1\n vpsrld $22, %%zmm1, %%zmm2\n vpermps 4+" at                        \
+  "(%1), %%zmm2, %%zmm3\n vpermps 516+" at                                                                         \
+  "(%1), %%zmm2, %%zmm2\n vmovdqa32 %%zmm13, %%zmm4\n vpternlogd $0xf8, %%zmm1, %%zmm13, %%zmm4\n"                  \
+  "vaddps %%zmm3, %%zmm0, %%zmm0\n vfmadd231ps %%zmm4, %%zmm2, %%zmm0\n"
+#define ROW_AVX2(at)                                                                                               \
+  "vpbroadcastd " at "(%0), %%ymm1\n vpaddd %%ymm1, %%ymm12, %%ymm1\n vpsrld $22, %%ymm1, %%ymm2\n vpermps 4+" at    \
+  "(%1), %%ymm2, %%ymm3\n vpermps 516+" at                                                                         \
+  "(%1), %%ymm2, %%ymm2\n vpand %%ymm13, %%ymm1, %%ymm4\n vpor %%ymm13, %%ymm4, %%ymm4\n"                           \
+  "vaddps %%ymm3, %%ymm0, %%ymm0\n vfmadd231ps %%ymm4, %%ymm2, %%ymm0\n"
+#define ROW_4(R, row, at) "vmovaps " at "(%2), %%" R "mm0\n" row(at) row("64+" at) row("128+" at) row("192+" at) \
+  "vmovaps %%" R "mm0, " at "(%2)\n"
 // One register of the blended line.
 #define BLEND(R, at)                                                                                            \
   "vmulps " at "(%0), %%" R "mm12, %%" R "mm0\n vfmadd231ps " at "(%1), %%" R "mm13, %%" R "mm0\n vmovaps %%" R \
@@ -95,6 +127,10 @@ LOOP(permute_avx512, PERMUTE_10("z"))
 LOOP(permute_avx2, PERMUTE_10("y"))
 LOOP(cone_avx512, GROUP_AVX512("0") GROUP_AVX512("64") GROUP_AVX512("128") GROUP_AVX512("192"))
 LOOP(cone_avx2, GROUP_AVX2("0") GROUP_AVX2("32") GROUP_AVX2("64") GROUP_AVX2("96"))
+LOOP(wide_avx512, WIDE_AVX512("0") WIDE_AVX512("64") WIDE_AVX512("128") WIDE_AVX512("192"))
+LOOP(wide_avx2, WIDE_AVX2("0") WIDE_AVX2("32") WIDE_AVX2("64") WIDE_AVX2("96"))
+LOOP(row_avx512, ROW_4("z", ROW_AVX512, "0") ROW_4("z", ROW_AVX512, "64"))
+LOOP(row_avx2, ROW_4("y", ROW_AVX2, "0") ROW_4("y", ROW_AVX2, "32"))
 LOOP(blend_avx512, BLEND("z", "0") BLEND("z", "64") BLEND("z", "128") BLEND("z", "192"))
 LOOP(blend_avx2, BLEND("y", "0") BLEND("y", "32") BLEND("y", "64") BLEND("y", "96"))
 LOOP(stack_avx512, SUMS("z", LOAD) STACK_8("z") STACK_8("z") SUMS("z", STORE))
@@ -129,11 +165,11 @@ void add_limits() {
   };
   // Multiply-adds and permutes count lanes; the kernels' loops count updates: 16 or 8 a group, and for the blend what
   // a register of pixels serves.
-  const Loop loops[] = {{"multiply_add", fma_avx512, fma_avx2, 160, 80},
-                        {"permute", permute_avx512, permute_avx2, 160, 80},
-                        {"cone_group", cone_avx512, cone_avx2, 64, 32},
-                        {"cone_blend", blend_avx512, blend_avx2, 64, 32},
-                        {"stack", stack_avx512, stack_avx2, 512, 256}};
+  const Loop loops[] = {
+      {"multiply_add", fma_avx512, fma_avx2, 160, 80}, {"permute", permute_avx512, permute_avx2, 160, 80},
+      {"cone_group", cone_avx512, cone_avx2, 64, 32},  {"cone_wide_group", wide_avx512, wide_avx2, 64, 32},
+      {"row_group", row_avx512, row_avx2, 128, 64},    {"cone_blend", blend_avx512, blend_avx2, 64, 32},
+      {"stack", stack_avx512, stack_avx2, 512, 256}};
   struct Level {
     const char* name;
     std::size_t bytes, offset;
