@@ -73,26 +73,30 @@ void Geometry::validate() const {
     require(std::isfinite(angle), "views", degrees(angle), "hold finite angles");
 }
 
-Ray ray_to(const Geometry& geometry, double angle_rad, DetectorPosition position) {
-  const Detector& d = geometry.detector;
-  const ViewFrame frame(angle_rad);
+ViewRays::ViewRays(const Geometry& geometry, double angle_rad) : geometry_(geometry), frame_(angle_rad) {
+  const Plane plane = plane_of(geometry.detector, frame_);
+  along_ = plane.a;
+  up_ = plane.b;
+}
+
+Ray ViewRays::to(DetectorPosition position) const {
+  const Detector& d = geometry_.detector;
   const double u = (position.column - d.axis_column) * d.column_pitch_mm;
   const double v = (d.midplane_row - position.row) * d.row_pitch_mm;
-  const Plane plane = plane_of(d, frame);
+  if (geometry_.beam == Beam::parallel) return {u * along_ + v * up_, frame_.n};
 
-  if (geometry.beam == Beam::parallel) return {u * plane.a + v * plane.b, frame.n};
-
-  Vec3 source = -geometry.sod_mm * frame.n;
-  if (geometry.beam == Beam::cone) {
-    const Vec3 pixel = (geometry.sdd_mm - geometry.sod_mm) * frame.n + u * plane.a + v * plane.b;
-    return {source, (pixel - source).normalized()};
-  }
+  Vec3 source = -geometry_.sod_mm * frame_.n;
+  if (geometry_.beam == Beam::cone) return {source, (geometry_.sdd_mm * frame_.n + u * along_ + v * up_).normalized()};
   source.z() = v;  // every row of a fan scan has its source in its own plane
   if (d.shape == DetectorShape::arc) {
-    const double gamma = u / geometry.sdd_mm;
-    return {source, std::cos(gamma) * frame.n + std::sin(gamma) * frame.e_u};
+    const double gamma = u / geometry_.sdd_mm;
+    return {source, std::cos(gamma) * frame_.n + std::sin(gamma) * frame_.e_u};
   }
-  return {source, (geometry.sdd_mm * frame.n + u * plane.a).normalized()};
+  return {source, (geometry_.sdd_mm * frame_.n + u * along_).normalized()};
+}
+
+Ray ray_to(const Geometry& geometry, double angle_rad, DetectorPosition position) {
+  return ViewRays(geometry, angle_rad).to(position);
 }
 
 DetectorPosition project(const Geometry& geometry, double angle_rad, const Vec3& point_mm) {

@@ -79,7 +79,20 @@ struct ViewFrame {
   explicit ViewFrame(double angle_rad);
 };
 
-/// The ray that meets the detector at (row, column) in a view at `angle_rad`.
+/// All rays of a view. Keeps the geometry by reference.
+class ViewRays {
+ public:
+  ViewRays(const Geometry& geometry, double angle_rad);
+  /// The ray that meets the detector at (row, column).
+  Ray to(DetectorPosition position) const;
+
+ private:
+  const Geometry& geometry_;
+  ViewFrame frame_;
+  Vec3 along_, up_;  ///< The detector's own axes: along its columns, upwards along its rows.
+};
+
+/// A single ray of a view at `angle_rad`.
 Ray ray_to(const Geometry& geometry, double angle_rad, DetectorPosition position);
 
 /// Where the ray through `point_mm` meets the detector, the inverse of `ray_to`. Not limited to the detector's size.

@@ -66,20 +66,26 @@ Geometry ideal_geometry(const Geometry& geometry) {
 }
 
 Resampler::Resampler(const Geometry& geometry) : rows_(geometry.detector.rows), columns_(geometry.detector.columns) {
-  // The map is projective: four points of the ideal detector and where their rays meet the turned one fix it.
-  const Geometry ideal = ideal_geometry(geometry);
+  // The map is projective: four points of the ideal detector and where their rays meet the turned one fix it. A fan's
+  // rows do not magnify, which no projection does, so its single row is taken as the one in a cone's midplane.
+  Geometry turned = geometry;
+  if (turned.beam == Beam::fan) {
+    turned.beam = Beam::cone;
+    turned.detector.midplane_row = 0;
+  }
+  const Geometry ideal = ideal_geometry(turned);
   const double right = std::max(columns_ - 1, 1), low = std::max(rows_ - 1, 1);
   Eigen::Matrix<double, 8, 8> system;
   Eigen::Matrix<double, 8, 1> target;
   int line = 0;
   for (const auto& [row, column] : {std::pair{0.0, 0.0}, {0.0, right}, {low, 0.0}, {low, right}}) {
     const Ray ray = ray_to(ideal, 0, {row, column});
-    const double reach = geometry.beam == Beam::parallel ? 0 : geometry.sdd_mm;
-    const auto turned = project(geometry, 0, ray.origin + reach * ray.direction);
-    system.row(line) << column, row, 1, 0, 0, 0, -turned.column * column, -turned.column * row;
-    target(line++) = turned.column;
-    system.row(line) << 0, 0, 0, column, row, 1, -turned.row * column, -turned.row * row;
-    target(line++) = turned.row;
+    const double reach = turned.beam == Beam::parallel ? 0 : turned.sdd_mm;
+    const DetectorPosition at = project(turned, 0, ray.origin + reach * ray.direction);
+    system.row(line) << column, row, 1, 0, 0, 0, -at.column * column, -at.column * row;
+    target(line++) = at.column;
+    system.row(line) << 0, 0, 0, column, row, 1, -at.row * column, -at.row * row;
+    target(line++) = at.row;
   }
   const Eigen::Matrix<double, 8, 1> found = system.fullPivLu().solve(target);
   std::copy(found.begin(), found.end(), map_.begin());

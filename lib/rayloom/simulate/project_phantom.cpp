@@ -18,6 +18,7 @@ void project_rays(const Geometry& geometry, double angle_rad, const PixelSamplin
   const bool as_line_integral = sampling.average == PixelSampling::Average::line_integral;
   const auto part = [n](int i) { return (i + 0.5) / n - 0.5; };
   const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
+  const ViewRays rays(geometry, angle_rad);
 #pragma omp parallel
   {
     Scratch scratch = empty_scratch;
@@ -27,7 +28,7 @@ void project_rays(const Geometry& geometry, double angle_rad, const PixelSamplin
       double sum = 0;
       for (int i = 0; i < n; ++i)
         for (int j = 0; j < n; ++j) {
-          const Ray ray = ray_to(geometry, angle_rad, {r + part(i), c + part(j)});
+          const Ray ray = rays.to({r + part(i), c + part(j)});
           const double p = line_integral(ray, scratch);
           sum += as_line_integral ? p : std::exp(-p);
         }

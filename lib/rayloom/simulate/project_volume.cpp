@@ -3,8 +3,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <span>
 #include <vector>
+
+#if defined(__x86_64__)
+#include <immintrin.h>
+#endif
 
 #include "rayloom/errors.h"
 
@@ -128,35 +133,71 @@ class Walk {
 
 constexpr std::size_t together = 16;
 
-// As `add_inner`, with what the walks know apart, so that the compiler makes vectors of it.
-void add_inner_together(std::span<Walk> walks, int from, int to) {
-  double a_at[together] = {}, a_slope[together] = {}, b_at[together] = {}, b_slope[together] = {}, sum[together] = {};
-  for (std::size_t r = 0; r < walks.size(); ++r) {
-    const Walk& walk = walks[r];
+#if defined(__x86_64__)
+
+// As `add_inner`, with what the walks know apart. A gather of one corner's 8 samples costs less than 8 loads and what
+// puts them together: twice the rate.
+__attribute__((target("avx2,fma"))) void add_inner_together(std::span<Walk> walks, int from, int to) {
+  alignas(64) double a_at[together], a_slope[together], b_at[together], b_slope[together], sum[together];
+  __m256d sums[together / 4] = {};
+  for (std::size_t r = 0; r < together; ++r) {  // the last one stands for those that are not there
+    const Walk& walk = walks[std::min(r, walks.size() - 1)];
     a_at[r] = walk.a_at_, a_slope[r] = walk.a_slope_, b_at[r] = walk.b_at_, b_slope[r] = walk.b_slope_;
-    sum[r] = walk.sum_;
   }
   const std::ptrdiff_t right = walks[0].a_.stride, up = walks[0].b_.stride, along = walks[0].along_.stride;
+  const int right_step = int(right), up_step = int(up);
+  // What the first ray meets some planes ahead is fetched into the cache, and with it most of what the others do.
+  constexpr int ahead = 8;
+  const std::ptrdiff_t next =
+      ahead * along + std::lround(ahead * a_slope[0]) * right + std::lround(ahead * b_slope[0]) * up;
   for (int n = from; n < to; ++n) {
     const float* plane = walks[0].samples_ + n * along;
-    int i[together], j[together];
-    float f[together], g[together];
+    alignas(64) int offset[together];
+    alignas(64) float f[together], g[together];
     for (std::size_t r = 0; r < together; ++r) {
       const double at_a = a_at[r] + n * a_slope[r], at_b = b_at[r] + n * b_slope[r];
-      i[r] = int(at_a);
-      j[r] = int(at_b);
-      f[r] = float(at_a - i[r]);
-      g[r] = float(at_b - j[r]);
+      const int i = int(at_a), j = int(at_b);
+      offset[r] = i * right_step + j * up_step;
+      f[r] = float(at_a - i);
+      g[r] = float(at_b - j);
     }
-    for (std::size_t r = 0; r < walks.size(); ++r) {
-      const float* at = plane + (i[r] * right + j[r] * up);
-      const float lower = at[0] + f[r] * (at[right] - at[0]), upper = at[up] + f[r] * (at[right + up] - at[up]);
-      sum[r] += lower + g[r] * (upper - lower);
+    for (const std::size_t r : {std::size_t{0}, together - 1}) {
+      __builtin_prefetch(plane + offset[r] + next);
+      __builtin_prefetch(plane + offset[r] + next + right);
+      __builtin_prefetch(plane + offset[r] + next + up);
+    }
+    for (std::size_t r = 0; r < together; r += 8) {
+      const __m256i at = _mm256_load_si256(reinterpret_cast<const __m256i*>(offset + r));
+      const __m256 a = _mm256_i32gather_ps(plane, at, 4), b = _mm256_i32gather_ps(plane + right, at, 4);
+      const __m256 c = _mm256_i32gather_ps(plane + up, at, 4), d = _mm256_i32gather_ps(plane + right + up, at, 4);
+      const __m256 across = _mm256_load_ps(f + r);
+      const __m256 lower = _mm256_fmadd_ps(across, _mm256_sub_ps(b, a), a);
+      const __m256 upper = _mm256_fmadd_ps(across, _mm256_sub_ps(d, c), c);
+      const __m256 value = _mm256_fmadd_ps(_mm256_load_ps(g + r), _mm256_sub_ps(upper, lower), lower);
+      sums[r / 4] = _mm256_add_pd(sums[r / 4], _mm256_cvtps_pd(_mm256_castps256_ps128(value)));
+      sums[r / 4 + 1] = _mm256_add_pd(sums[r / 4 + 1], _mm256_cvtps_pd(_mm256_extractf128_ps(value, 1)));
     }
   }
+  for (std::size_t part = 0; part < together / 4; ++part)
+    _mm256_store_pd(sum + 4 * part, sums[part]);
   for (std::size_t r = 0; r < walks.size(); ++r)
-    walks[r].sum_ = sum[r];
+    walks[r].sum_ += sum[r];
 }
+
+bool can_add_together(const Volume& volume) {
+  return __builtin_cpu_supports("avx2") && __builtin_cpu_supports("fma") &&
+         volume.samples.size() <= std::size_t(std::numeric_limits<int>::max());
+}
+
+#else
+
+void add_inner_together(std::span<Walk>, int, int) {}
+
+bool can_add_together(const Volume&) {
+  return false;
+}
+
+#endif
 
 }  // namespace
 
@@ -173,19 +214,21 @@ void project_volume(const Volume& volume, const Geometry& geometry, double angle
                         std::to_string(rows) + " x " + std::to_string(columns));
   // Neighbouring rays walk together, since they meet the same cache lines.
   const int groups = (columns + int(together) - 1) / int(together);
-#pragma omp parallel for collapse(2) schedule(dynamic, 4)
+  const ViewRays rays(geometry, angle_rad);
+  const bool can_together = can_add_together(volume);
+  std::vector<Walk> walks;
+#pragma omp parallel for collapse(2) schedule(dynamic, 16) private(walks)
   for (int row = 0; row < rows; ++row)
     for (int group = 0; group < groups; ++group) {
-      std::vector<Walk> walks;
-      walks.reserve(together);
+      walks.clear();
       const int begin = group * int(together), end = std::min(begin + int(together), columns);
       for (int column = begin; column < end; ++column)
-        walks.emplace_back(volume, ray_to(geometry, angle_rad, {double(row), double(column)}));
+        walks.emplace_back(volume, rays.to({double(row), double(column)}));
       int from = walks[0].inner_first, to = walks[0].inner_last + 1;
       for (const Walk& walk : walks) {
         from = std::max(from, walk.inner_first);
         to = std::min(to, walk.inner_last + 1);
-        if (walk.steepest() != walks[0].steepest()) to = from;
+        if (walk.steepest() != walks[0].steepest() || !can_together) to = from;
       }
       if (to < from) to = from;
       for (Walk& walk : walks)
