@@ -1,5 +1,8 @@
 #include "corrections.h"
 
+#include <algorithm>
+
+#include "command.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 
@@ -11,6 +14,59 @@ double share_from(const char* option, double percent) {
   if (!(percent >= 0 && percent <= 90))
     throw InvalidOption(std::string(option) + ": " + to_text(percent) + " percent; must be from 0 to 90");
   return percent / 100;
+}
+
+/// "A1,A2,..[:P]": the map with these coefficients, made for line integrals up to P.
+Linearisation polynomial_from(const std::string& text) {
+  const auto colon = text.find(':');
+  const std::string list = text.substr(0, colon);
+  const auto count = std::size_t(std::count(list.begin(), list.end(), ',')) + 1;
+  const auto coefficients = parse_numbers("--hardening", list, count);
+  const double up_to = colon == std::string::npos ? Linearisation::table_end
+                                                  : parse_numbers("--hardening", text.substr(colon + 1), 1)[0];
+  try {
+    return Linearisation(coefficients, up_to);
+  } catch (const InvalidOption& error) {
+    throw InvalidOption(std::string("--") + error.what(), error.hint());
+  }
+}
+
+/// "MATERIAL[:DENSITY]".
+Substance material_from(const char* option, const std::string& text) {
+  const auto colon = text.find(':');
+  Substance substance{.value_per_mm = {}, .material = text.substr(0, colon)};
+  if (colon != std::string::npos) substance.density_g_cm3 = parse_numbers(option, text.substr(colon + 1), 1)[0];
+  try {
+    if (colon == std::string::npos) substance.density_g_cm3 = listed_density_g_cm3(substance.material);
+    (void)attenuation_per_mm(substance.material, 1, 100);
+  } catch (const InvalidOption& error) {
+    throw InvalidOption(std::string(option) + ": '" + text + "': " + error.what(),
+                        "MATERIAL:DENSITY with a symbol or formula and g/cm3 says both, e.g. C5H8O2:1.19");
+  }
+  if (!(substance.density_g_cm3 > 0 && substance.density_g_cm3 <= 30))
+    throw InvalidOption(std::string(option) + ": '" + text + "': density " + to_text(substance.density_g_cm3) +
+                        " g/cm3; must be above 0 and at most 30");
+  return substance;
+}
+
+Spectrum spectrum_from(const CorrectionArguments& given, const char* option, const Scan& scan) {
+  if (given.response != "integrating" && given.response != "counting")
+    throw InvalidOption("--spectrum: '" + given.response + "'; must be integrating or counting");
+  if (!scan.source.voltage_kv)
+    throw InvalidOption(std::string(option) + ": " + scan.file.string() + " has no source.voltage_kv; must be there",
+                        "--set source.voltage_kv=120 gives it");
+  return tungsten_spectrum(*scan.source.voltage_kv, scan.source.filters,
+                           given.response == "counting" ? DetectorResponse::counting : DetectorResponse::integrating);
+}
+
+std::optional<Linearisation> hardening_from(const CorrectionArguments& given, const Scan& scan) {
+  if (given.hardening.empty() && given.hardening_of.empty()) return {};
+  if (!given.hardening.empty() && !given.hardening_of.empty())
+    throw InvalidOption("--hardening: given with --hardening-of; must be one of the two");
+  if (given.fits_hardening()) return {};
+  if (!given.hardening.empty()) return polynomial_from(given.hardening);
+  const Substance material = material_from("--hardening-of", given.hardening_of);
+  return Linearisation(spectrum_from(given, "--hardening-of", scan), material);
 }
 
 }  // namespace
@@ -25,11 +81,29 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
       .add_option("--scatter", given.scatter_percent,
                   "percent of the open beam that reaches every pixel as scattered rays, to take off (0)")
       ->group(group);
+  command
+      .add_option("--hardening", given.hardening,
+                  "fit: from the scan itself, for a part of one material, so that its inside becomes flat and its mean "
+                  "value stays; or A1,A2,..[:P]: line integrals p become A1 p + A2 p^2 + .., which must rise up to p = "
+                  "P (12), and go straight on from there")
+      ->group(group);
+  command
+      .add_option("--hardening-of", given.hardening_of,
+                  "MATERIAL[:DENSITY in g/cm3 (as listed)] of a part of one material, e.g. Al:2.7 or C5H8O2:1.19: what "
+                  "hardening by source.voltage_kv and source.filters of the scan file does is undone; the volume shows "
+                  "the attenuation of a thin layer")
+      ->group(group);
+  command
+      .add_option("--spectrum", given.response,
+                  "integrating (as most flat panels) or counting: by which a pixel weighs the photons of the tube's "
+                  "spectrum, with --hardening-of (integrating)")
+      ->group(group);
 }
 
 Corrections corrections_from(const CorrectionArguments& given, const Scan& scan) {
   Corrections corrections{.lag = share_from("--lag", given.lag_percent),
-                          .scatter = share_from("--scatter", given.scatter_percent)};
+                          .scatter = share_from("--scatter", given.scatter_percent),
+                          .hardening = hardening_from(given, scan)};
   corrections.validate(scan);
   return corrections;
 }

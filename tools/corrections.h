@@ -9,6 +9,10 @@ namespace rayloom::tools {
 
 struct CorrectionArguments {
   double lag_percent = 0, scatter_percent = 0;
+  std::string hardening, hardening_of, response = "integrating";
+
+  /// --hardening fit: the map is yet to be fitted from the scan.
+  bool fits_hardening() const { return hardening == "fit"; }
 };
 
 void add_correction_options(CLI::App& command, CorrectionArguments& given);

@@ -13,6 +13,7 @@
 #include "rayloom/parallel.h"
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/backproject.h"
+#include "rayloom/reconstruct/hardening_fit.h"
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/reconstruct/reduce.h"
 #include "rayloom/scan/checksum.h"
@@ -85,13 +86,29 @@ Input open_input(const Scan& scan, const Corrections& corrections, int bin, int 
   return input;
 }
 
+/// --hardening fit.
+Linearisation fitted_hardening(const Context& context, const Scan& scan, const Arguments& given,
+                               const Corrections& corrections, const Hooks& hooks) {
+  Hooks once = hooks;
+  once.warning = nullptr;  // they come again when the scan is reconstructed
+  const Input input = open_input(scan, corrections, 1, 1, once);
+  const HardeningFit fit =
+      fit_hardening(input.geometry, input.source, coverage_from(given.coverage), thread_count(given.threads), hooks);
+  const std::string found = "inside the part, values spread by " + to_text(100 * fit.unevenness_before, 3) +
+                            " % of their mean before and " + to_text(100 * fit.unevenness_after, 3) + " % after";
+  context.note("hardening fitted: " + found);
+  if (fit.unevenness_after > 0.02 && fit.unevenness_after > fit.unevenness_before / 2)
+    hooks.warn("--hardening fit: " + found + "; it is not hardening of one material that makes the part uneven");
+  return fit.map;
+}
+
 /// Least and greatest value of a coarse reconstruction (at most 128 voxels each way, quick views), for 16-bit output.
-std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given, const ReconstructOptions& options,
-                                       const Hooks& hooks) {
+std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given, const Corrections& corrections,
+                                       const ReconstructOptions& options, const Hooks& hooks) {
   const Detector& d = scan.geometry.detector;
   const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
-  const Input input = open_input(scan, corrections_from(given.corrections, scan), std::min(bin, d.columns), nth, hooks);
+  const Input input = open_input(scan, corrections, std::min(bin, d.columns), nth, hooks);
   ReconstructOptions coarse = options;
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
@@ -142,7 +159,8 @@ std::size_t held_bytes(const Scan& scan, int bin, int threads) {
 }
 
 /// What runs that share a volume must agree on.
-nlohmann::json settings_of(const Scan& scan, const Arguments& given, const ReconstructPlan& plan) {
+nlohmann::json settings_of(const Scan& scan, const Arguments& given, const Corrections& corrections,
+                           const ReconstructPlan& plan) {
   const Grid& grid = plan.grid;
   return {{"program_version", RAYLOOM_VERSION},
           {"size", {grid.nx, grid.ny, grid.nz}},
@@ -157,7 +175,7 @@ nlohmann::json settings_of(const Scan& scan, const Arguments& given, const Recon
           {"format", given.format},
           {"type", given.type},
           {"range", given.range.empty() ? "from a coarse reconstruction" : given.range},
-          {"corrections", nlohmann::json(to_json(corrections_from(given.corrections, scan)))},
+          {"corrections", nlohmann::json(to_json(corrections))},
           {"scan", nlohmann::json(to_json(scan))}};
 }
 
@@ -237,7 +255,9 @@ int run(const Context& context, const Arguments& given) {
     throw InvalidOption("--format: " + given.format + "; must be slices with --part and --resume",
                         "other formats are written from the first slice to the last by one run");
 
-  const Corrections corrections = corrections_from(given.corrections, scan);
+  Corrections corrections = corrections_from(given.corrections, scan);
+  if (given.corrections.fits_hardening() && !given.dry_run)
+    corrections.hardening = fitted_hardening(context, scan, given, corrections, hooks);
   const Input input = open_input(scan, corrections, given.bin, given.every, hooks);
   const GridRequest request = grid_request(given);
   ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
@@ -259,7 +279,7 @@ int run(const Context& context, const Arguments& given) {
                " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
   if (coding.type == SampleType::uint16) {
     if (given.range.empty()) {
-      std::tie(coding.low_per_mm, coding.high_per_mm) = coarse_range(scan, given, options, hooks);
+      std::tie(coding.low_per_mm, coding.high_per_mm) = coarse_range(scan, given, corrections, options, hooks);
     } else {
       const auto limits = parse_numbers("--range", given.range, 2);
       coding.low_per_mm = limits[0];
@@ -268,7 +288,7 @@ int run(const Context& context, const Arguments& given) {
   }
 
   VolumeWriter writer(given.output, plan.grid, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
-                      settings_of(scan, given, plan), shared ? Partial::shared : Partial::own);
+                      settings_of(scan, given, corrections, plan), shared ? Partial::shared : Partial::own);
   const auto there = writer.finished();
   plan.leave_out(there);
   int written = 0;

@@ -32,6 +32,7 @@ nlohmann::ordered_json to_json(const Corrections& corrections) {
   nlohmann::ordered_json record = nlohmann::ordered_json::object();
   if (corrections.lag > 0) record["lag"] = corrections.lag;
   if (corrections.scatter > 0) record["scatter"] = corrections.scatter;
+  if (corrections.hardening) record["hardening"] = corrections.hardening->record();
   return record;
 }
 

@@ -2,7 +2,9 @@
 /// Which faults of a raw scan are corrected on the way to line integrals. Each is switched on by itself.
 #pragma once
 #include <nlohmann/json_fwd.hpp>
+#include <optional>
 
+#include "rayloom/prepare/hardening.h"
 #include "rayloom/scan/scan_file.h"
 
 namespace rayloom {
@@ -12,6 +14,7 @@ struct Corrections {
   double lag = 0;      ///< Share of an exposure's signal that the next one reads, 0 to 0.9. kind counts.
   double scatter = 0;  ///< Share of the open beam that falls evenly on all pixels behind the part, 0 to 0.9. All kinds
                        ///< but line_integrals.
+  std::optional<Linearisation> hardening{};  ///< Beam hardening of one material, after bad pixels. All kinds.
 
   /// @throws InvalidOption naming the correction, its value and what must hold, also if the scan's kind has no such.
   void validate(const Scan& scan) const;

@@ -200,6 +200,7 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
       view[mend->pixel - origin] = (view[mend->first - origin] + view[mend->second - origin]) / 2;
     if (!wide.empty()) std::copy_n(&view[from - origin], band, &values[std::size_t(i) * band]);
   }
+  if (corrections_.hardening) corrections_.hardening->apply(values);
 }
 
 void LineIntegrals::convert(int view, int row, std::span<const float> before, std::span<float> samples) const {

@@ -37,7 +37,8 @@ inline constexpr double least_transmission = 1e-5;
 ///     line_integrals  I
 ///
 /// Corrections, where asked for: lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free
-/// counts, the open beam standing before the first view; scatter is taken off the transmission.
+/// counts, the open beam standing before the first view; scatter is taken off the transmission; hardening is a map of
+/// the line integrals, once bad pixels are mended.
 ///
 /// A bad pixel takes the mean of the nearest good pixels to its left and right in the same row (one of them at the
 /// edge); in a row without any, of those above and below it in its column.

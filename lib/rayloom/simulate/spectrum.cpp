@@ -40,6 +40,7 @@ Spectrum tungsten_spectrum(double voltage_kv, std::span<const XraySource::Filter
   }
 
   Spectrum spectrum;
+  spectrum.response = response;
   double sum = 0;
   for (int i = 0; lowest_kev + (i + 1) * bin_kev <= voltage_kv; ++i) {
     const double energy = lowest_kev + (i + 0.5) * bin_kev;

@@ -19,8 +19,9 @@ std::string to_string(DetectorResponse response);
 
 /// Which share of the signal without part comes from which energy.
 struct Spectrum {
-  std::vector<double> energy_kev;  ///< Middles of equally wide bins, rising.
-  std::vector<double> share;       ///< One a bin, sum 1.
+  std::vector<double> energy_kev;                             ///< Middles of equally wide bins, rising.
+  std::vector<double> share;                                  ///< One a bin, sum 1.
+  DetectorResponse response = DetectorResponse::integrating;  ///< By which the shares count.
 
   /// Mean energy weighted by the signal.
   double mean_energy_kev() const;
