@@ -55,7 +55,12 @@ LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Correct
     bad_.push_back(sample != 0);
   defects_ = std::size_t(std::count(bad_.begin(), bad_.end(), char(true)));
   if (scan_.images.kind == ImageKind::counts) read_gain(hooks);
-  plan_mends();
+  const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
+  const std::string field = scan_.file.string() + (defects_ > 0 ? ": images.defects" : ": images.open");
+  const auto reach = scan_.images.sinograms ? DefectMending::Reach::row : DefectMending::Reach::image;
+  mending_ = DefectMending(bad_, rows, columns, reach, field);
+  if (const std::string dense = unmendable_groups(bad_, rows, columns); !dense.empty())
+    hooks.warn(field + ": " + dense);
 
   if (scan_.images.kind != ImageKind::corrected) return;
   air_levels_ = scan_.images.open_level;
@@ -86,33 +91,6 @@ void LineIntegrals::read_gain(const Hooks& hooks) {
                "; taken as dead, their neighbours stand in");
 }
 
-void LineIntegrals::plan_mends() {
-  const int columns = scan_.geometry.detector.columns, rows = scan_.geometry.detector.rows;
-  for (std::size_t pixel = 0; pixel < bad_.size(); ++pixel) {
-    if (!bad_[pixel]) continue;
-    const int row = int(pixel / std::size_t(columns)), column = int(pixel % std::size_t(columns));
-    std::vector<std::size_t> found;
-    const auto look = [&](int row_step, int column_step) {
-      for (int r = row, c = column; r >= 0 && r < rows && c >= 0 && c < columns; r += row_step, c += column_step) {
-        const std::size_t at = std::size_t(r) * std::size_t(columns) + std::size_t(c);
-        if (bad_[at]) continue;
-        found.push_back(at);
-        return;
-      }
-    };
-    look(0, -1);
-    look(0, 1);
-    if (found.empty()) {
-      look(-1, 0);
-      look(1, 0);
-    }
-    if (found.empty())
-      throw BadInput(scan_.file.string() + (defects_ > 0 ? ": images.defects" : ": images.open") + ": the pixel at " +
-                     place_of(pixel, columns) + " is bad, and so are all in its row and column; some must be good");
-    mends_.push_back({pixel, found.front(), found.back()});
-  }
-}
-
 void LineIntegrals::find_air_levels(const Hooks& hooks) {
   const std::string step = "air level of each view";
   const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
@@ -128,8 +106,7 @@ void LineIntegrals::find_air_levels(const Hooks& hooks) {
     Image image(rows, columns);
     for (int i = 0; i < count; ++i) {
       std::copy_n(samples.begin() + std::ptrdiff_t(std::size_t(i) * pixels), pixels, image.samples.begin());
-      for (const Mend& mend : mends_)
-        image.samples[mend.pixel] = (image.samples[mend.first] + image.samples[mend.second]) / 2;
+      mending_.mend(image.samples, 0, 0, rows);
       const double level = border_level(image);
       if (!(level > 0))
         throw BadInput(reader_.name_of(first + i, 0) + ": view " + std::to_string(first + i) + ": border level " +
@@ -161,27 +138,17 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
                         " views of " + std::to_string(detector.rows) + " rows and fit");
 
   // The band, widened to the rows whose pixels stand in for bad ones.
-  const std::size_t from = std::size_t(first_row) * columns, to = from + std::size_t(row_count) * columns;
-  const auto by_pixel = [](const Mend& mend, std::size_t pixel) { return mend.pixel < pixel; };
-  const auto mends_begin = std::lower_bound(mends_.begin(), mends_.end(), from, by_pixel);
-  const auto mends_end = std::lower_bound(mends_begin, mends_.end(), to, by_pixel);
-  int low = first_row, high = first_row + row_count;
-  for (auto mend = mends_begin; mend != mends_end; ++mend)
-    for (const std::size_t pixel : {mend->first, mend->second}) {
-      low = std::min(low, int(pixel / columns));
-      high = std::max(high, int(pixel / columns) + 1);
-    }
-
-  const std::size_t band = std::size_t(row_count) * columns, wide_band = std::size_t(high - low) * columns;
+  const auto [low, rows] = mending_.needed(first_row, row_count);
+  const std::size_t band = std::size_t(row_count) * columns, wide_band = std::size_t(rows) * columns;
   std::vector<float> wide(wide_band == band ? 0 : std::size_t(view_count) * wide_band);
   const std::span<float> all = wide.empty() ? values : std::span<float>(wide);
-  reader_.read(first_view, view_count, low, high - low, all);
+  reader_.read(first_view, view_count, low, rows, all);
   const std::size_t origin = std::size_t(low) * columns;
   std::vector<float> exposure_before;  // the first view, for lag
   if (corrections_.lag > 0) {
     exposure_before.resize(wide_band);
     if (first_view > 0)
-      reader_.read(first_view - 1, 1, low, high - low, exposure_before);
+      reader_.read(first_view - 1, 1, low, rows, exposure_before);
     else
       for (std::size_t i = 0; i < wide_band; ++i)
         exposure_before[i] = dark_.samples[origin + i] + gain_.samples[origin + i];
@@ -192,13 +159,12 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
         corrections_.lag == 0 ? std::span<const float>()
         : i > 0               ? std::span<const float>(all.subspan(std::size_t(i - 1) * wide_band, wide_band))
                               : std::span<const float>(exposure_before);
-    for (int row = low; row < high; ++row) {
+    for (int row = low; row < low + rows; ++row) {
       const std::size_t at = std::size_t(row - low) * columns;
       convert(first_view + i, row, before.empty() ? before : before.subspan(at, columns), view.subspan(at, columns));
     }
-    for (auto mend = mends_begin; mend != mends_end; ++mend)
-      view[mend->pixel - origin] = (view[mend->first - origin] + view[mend->second - origin]) / 2;
-    if (!wide.empty()) std::copy_n(&view[from - origin], band, &values[std::size_t(i) * band]);
+    mending_.mend(view, low, first_row, row_count);
+    if (!wide.empty()) std::copy_n(&view[std::size_t(first_row - low) * columns], band, &values[std::size_t(i) * band]);
   }
   if (corrections_.hardening) corrections_.hardening->apply(values);
 }

@@ -9,6 +9,7 @@
 
 #include "rayloom/hooks.h"
 #include "rayloom/prepare/corrections.h"
+#include "rayloom/prepare/defect_mending.h"
 #include "rayloom/scan/view_reader.h"
 
 namespace rayloom {
@@ -40,14 +41,14 @@ inline constexpr double least_transmission = 1e-5;
 /// counts, the open beam standing before the first view; scatter is taken off the transmission; hardening is a map of
 /// the line integrals, once bad pixels are mended.
 ///
-/// A bad pixel takes the mean of the nearest good pixels to its left and right in the same row (one of them at the
-/// edge); in a row without any, of those above and below it in its column.
+/// Bad pixels take what their good neighbours tell (see DefectMending).
 class LineIntegrals {
  public:
   /// Reads dark and open images and the defect map; for `corrected` images with "border", the air level of every view
-  /// (one pass over all views, in parallel). Warns of an absent dark image and of dead pixels.
-  /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its row
-  /// or column, if a border is not above 0, or if an image cannot be read; InvalidOption for a correction that does not
+  /// (one pass over all views, in parallel). Warns of an absent dark image, of dead pixels and of groups of bad pixels
+  /// that cannot be mended.
+  /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its
+  /// row, column and diagonals, if a border is not above 0, or if an image cannot be read; InvalidOption for a correction that does not
   /// fit; Cancelled.
   explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {}, const Corrections& corrections = {});
 
@@ -60,12 +61,7 @@ class LineIntegrals {
   const std::vector<double>& air_levels() const { return air_levels_; }
 
  private:
-  /// A bad pixel and the good ones whose mean it takes (the same twice if there is one).
-  struct Mend {
-    std::size_t pixel, first, second;
-  };
   void read_gain(const Hooks& hooks);
-  void plan_mends();
   void find_air_levels(const Hooks& hooks);
   /// @param before  The same row as the exposure before stored it; only read where lag is corrected.
   void convert(int view, int row, std::span<const float> before, std::span<float> samples) const;
@@ -75,7 +71,7 @@ class LineIntegrals {
   ViewReader reader_;
   Image dark_, gain_, gain_after_;  ///< gain = open - dark, kind counts only; gain_after empty without open_after.
   std::vector<char> bad_;           ///< One a pixel.
-  std::vector<Mend> mends_;         ///< In the order of pixels.
+  DefectMending mending_;
   std::vector<double> air_levels_;
   std::size_t defects_ = 0, dead_ = 0;
   std::unique_ptr<std::atomic<bool>[]> counted_;  ///< One a row of a view.
