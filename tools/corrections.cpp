@@ -74,8 +74,16 @@ std::optional<Linearisation> hardening_from(const CorrectionArguments& given, co
 void add_correction_options(CLI::App& command, CorrectionArguments& given) {
   const std::string group = "Corrections (off unless asked for)";
   command
+      .add_flag("--spikes", given.spikes,
+                "replace single samples of single views that are far too bright; reads the scan once more beforehand")
+      ->group(group);
+  command
       .add_option("--lag", given.lag_percent,
                   "percent of an exposure's signal that the next one still reads, to take off (0)")
+      ->group(group);
+  command
+      .add_flag("--drift", given.drift,
+                "set each view's level by the border that the part leaves free; reads the scan once more beforehand")
       ->group(group);
   command
       .add_option("--scatter", given.scatter_percent,
@@ -101,7 +109,9 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
 }
 
 Corrections corrections_from(const CorrectionArguments& given, const Scan& scan) {
-  Corrections corrections{.lag = share_from("--lag", given.lag_percent),
+  Corrections corrections{.spikes = given.spikes,
+                          .lag = share_from("--lag", given.lag_percent),
+                          .drift = given.drift,
                           .scatter = share_from("--scatter", given.scatter_percent),
                           .hardening = hardening_from(given, scan)};
   corrections.validate(scan);

@@ -8,6 +8,7 @@
 namespace rayloom::tools {
 
 struct CorrectionArguments {
+  bool spikes = false, drift = false;
   double lag_percent = 0, scatter_percent = 0;
   std::string hardening, hardening_of, response = "integrating";
 

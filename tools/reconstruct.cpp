@@ -357,6 +357,11 @@ int run(const Context& context, const Arguments& given) {
                        {"saturated", saturated},
                        {"defect_pixels", counts.defects},
                        {"dead_pixels", counts.dead}};
+  if (corrections.spikes) record["samples"]["spikes_replaced"] = counts.spikes;
+  if (const auto& levels = input.integrals->beam_levels(); !levels.empty()) {
+    const auto [least, most] = std::minmax_element(levels.begin(), levels.end());
+    record["beam_levels"] = {{"least", *least}, {"greatest", *most}};
+  }
   const std::size_t clipped = writer.clipped();
   writer.finish(record);
 

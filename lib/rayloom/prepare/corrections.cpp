@@ -18,19 +18,28 @@ void require_share(const char* name, double value) {
 
 void Corrections::validate(const Scan& scan) const {
   const ImageKind kind = scan.images.kind;
-  const auto refuse_kind = [&](const char* name, const char* kinds) {
+  const auto refuse_kind = [&](const char* name, const std::string& kinds) {
     throw InvalidOption(std::string(name) + ": the images are " + to_string(kind) + "; must be " + kinds +
                         " for this correction");
   };
   require_share("lag", lag);
   require_share("scatter", scatter);
   if (lag > 0 && kind != ImageKind::counts) refuse_kind("lag", "counts");
-  if (scatter > 0 && kind == ImageKind::line_integrals) refuse_kind("scatter", "counts, corrected or transmission");
+  const std::string intensities = "counts, corrected or transmission";
+  if (kind == ImageKind::line_integrals) {
+    if (spikes) refuse_kind("spikes", intensities);
+    if (drift) refuse_kind("drift", intensities);
+    if (scatter > 0) refuse_kind("scatter", intensities);
+  }
+  if (drift && kind == ImageKind::corrected && scan.images.open_level_from_border)
+    throw InvalidOption("drift: images.open_level is \"border\", which corrects it already; leave one of them out");
 }
 
 nlohmann::ordered_json to_json(const Corrections& corrections) {
   nlohmann::ordered_json record = nlohmann::ordered_json::object();
+  if (corrections.spikes) record["spikes"] = true;
   if (corrections.lag > 0) record["lag"] = corrections.lag;
+  if (corrections.drift) record["drift"] = "from the part-free border";
   if (corrections.scatter > 0) record["scatter"] = corrections.scatter;
   if (corrections.hardening) record["hardening"] = corrections.hardening->record();
   return record;

@@ -6,10 +6,14 @@
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
+#include "rayloom/prepare/beam_levels.h"
 
 namespace rayloom {
 
 namespace {
+
+/// Samples that noise is learned from.
+constexpr std::size_t noise_samples = 1000000;
 
 std::string named(const Level& level) {
   if (const auto* number = std::get_if<double>(&level)) return to_text(*number);
@@ -62,10 +66,11 @@ LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Correct
   if (const std::string dense = unmendable_groups(bad_, rows, columns); !dense.empty())
     hooks.warn(field + ": " + dense);
 
-  if (scan_.images.kind != ImageKind::corrected) return;
-  air_levels_ = scan_.images.open_level;
-  air_levels_.resize(scan_.geometry.angles_rad.size(), air_levels_.empty() ? 0 : air_levels_.back());
-  if (scan_.images.open_level_from_border) find_air_levels(hooks);
+  if (scan_.images.kind == ImageKind::corrected) {
+    air_levels_ = scan_.images.open_level;
+    air_levels_.resize(scan_.geometry.angles_rad.size(), air_levels_.empty() ? 0 : air_levels_.back());
+  }
+  if (air_from_border() || corrections_.spikes || corrections_.drift) look_over_views(hooks);
 }
 
 void LineIntegrals::read_gain(const Hooks& hooks) {
@@ -91,38 +96,126 @@ void LineIntegrals::read_gain(const Hooks& hooks) {
                "; taken as dead, their neighbours stand in");
 }
 
-void LineIntegrals::find_air_levels(const Hooks& hooks) {
-  const std::string step = "air level of each view";
+NoiseByLevel LineIntegrals::learn_noise() const {
   const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
+  const int views = int(scan_.geometry.angles_rad.size());
   const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
-  const int views = int(air_levels_.size());
+  const int some = std::min(views, int(std::clamp<std::size_t>(noise_samples / pixels, 5, 200)));
+  NoiseByLevel noise;
+  std::vector<float> view(pixels);
+  for (int i = 0; i < some; ++i) {
+    const int number = int(std::int64_t(views) * i / some);
+    reader_.read(number, 1, 0, rows, view);
+    for (int r = 0; r < rows; ++r)
+      normalise(number, r, std::span(view).subspan(std::size_t(r) * std::size_t(columns), std::size_t(columns)));
+    noise.add(view, rows, columns, bad_);
+  }
+  noise.finish();
+  return noise;
+}
+
+void LineIntegrals::look_over_views(const Hooks& hooks) {
+  const std::string step = "look over all views";
+  const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
+  const std::size_t width = std::size_t(columns), pixels = std::size_t(rows) * width;
+  const int views = int(scan_.geometry.angles_rad.size());
   // Several views at once, because a sinogram file is opened once a block; at most 32 MiB.
   const int block = std::clamp(int((std::size_t{8} << 20) / pixels), 1, 32), blocks = (views + block - 1) / block;
+  const int beside = corrections_.spikes ? 1 : 0;
+  const NoiseByLevel noise = corrections_.spikes ? learn_noise() : NoiseByLevel();
+  std::vector<std::vector<SpikeMend>> spikes(static_cast<std::size_t>(blocks));
+  std::vector<std::optional<double>> beam(static_cast<std::size_t>(views));
   int done = 0;
   parallel_for(blocks, thread_count({}), [&](int b, int) {
     const int first = b * block, count = std::min(block, views - first);
-    std::vector<float> samples(std::size_t(count) * pixels);
-    reader_.read(first, count, 0, rows, samples);
+    const int from = std::max(first - beside, 0), to = std::min(first + count + beside, views);
+    std::vector<float> samples(std::size_t(to - from) * pixels);
+    reader_.read(from, to - from, 0, rows, samples);
+    const auto samples_of = [&](int view) {
+      return view < from || view >= to ? std::span<float>()
+                                       : std::span(samples).subspan(std::size_t(view - from) * pixels, pixels);
+    };
+    for (int view = from; view < to; ++view)
+      for (int row = 0; row < rows; ++row)
+        normalise(view, row, samples_of(view).subspan(std::size_t(row) * width, width));
+    std::vector<SpikeMend>& found = spikes[std::size_t(b)];
     Image image(rows, columns);
-    for (int i = 0; i < count; ++i) {
-      std::copy_n(samples.begin() + std::ptrdiff_t(std::size_t(i) * pixels), pixels, image.samples.begin());
+    for (int view = first; view < first + count; ++view) {
+      const std::size_t known = found.size();
+      if (corrections_.spikes)
+        find_spikes(samples_of(view - 1), samples_of(view), samples_of(view + 1), rows, columns, bad_, noise, view,
+                    found);
+      std::ranges::copy(samples_of(view), image.samples.begin());
+      for (std::size_t i = known; i < found.size(); ++i)
+        image.samples[found[i].pixel] = found[i].value;
+      if (corrections_.drift) beam[std::size_t(view)] = part_free_level(image, bad_);
+      if (!air_from_border()) continue;
       mending_.mend(image.samples, 0, 0, rows);
       const double level = border_level(image);
       if (!(level > 0))
-        throw BadInput(reader_.name_of(first + i, 0) + ": view " + std::to_string(first + i) + ": border level " +
+        throw BadInput(reader_.name_of(view, 0) + ": view " + std::to_string(view) + ": border level " +
                            to_text(level) + "; must be above 0 where images.open_level is \"border\"",
                        "give images.open_level as a number");
-      air_levels_[std::size_t(first + i)] = level;
+      air_levels_[std::size_t(view)] = level;
     }
     bool stop = false;
-#pragma omp critical(rayloom_air_levels)
+#pragma omp critical(rayloom_look_over_views)
     {
       done += count;
       hooks.report(step, double(done) / views);
       stop = hooks.stop();
     }
-    if (stop) throw Cancelled("stopped while reading the " + step);
+    if (stop) throw Cancelled("stopped while it went to " + step);
   });
+
+  for (const auto& found : spikes)
+    for (SpikeMend spike : found) {
+      if (scan_.images.kind == ImageKind::counts)
+        spike.value = spike.value * gain_at(spike.view, spike.pixel) + dark_.samples[spike.pixel];
+      else if (scan_.images.kind == ImageKind::corrected && !air_from_border())
+        spike.value *= float(air_levels_[std::size_t(spike.view)]);
+      spikes_.push_back(spike);
+    }
+  if (!corrections_.drift) return;
+  std::string problem;
+  beam_levels_ = without_gaps(beam, problem);
+  for (double& level : beam_levels_)
+    level /= 1 + corrections_.scatter;
+  if (!problem.empty()) hooks.warn("drift: " + problem);
+}
+
+float LineIntegrals::gain_at(int view, std::size_t pixel) const {
+  if (gain_after_.samples.empty()) return gain_.samples[pixel];
+  const float done = (float(view) + 0.5F) / float(scan_.geometry.angles_rad.size());  // of the scan, mid-view
+  return gain_.samples[pixel] + done * (gain_after_.samples[pixel] - gain_.samples[pixel]);
+}
+
+void LineIntegrals::normalise(int view, int row, std::span<float> samples) const {
+  const std::size_t first = std::size_t(row) * samples.size();
+  if (scan_.images.kind == ImageKind::counts) {
+    const float *dark = &dark_.samples[first], *gain = &gain_.samples[first];
+    if (gain_after_.samples.empty()) {
+      for (std::size_t c = 0; c < samples.size(); ++c)
+        samples[c] = (samples[c] - dark[c]) / gain[c];
+    } else {
+      for (std::size_t c = 0; c < samples.size(); ++c)
+        samples[c] = (samples[c] - dark[c]) / gain_at(view, first + c);
+    }
+  } else if (scan_.images.kind == ImageKind::corrected && !air_from_border()) {
+    for (float& sample : samples)
+      sample /= float(air_levels_[std::size_t(view)]);
+  }
+}
+
+void LineIntegrals::replace_spikes(int view_number, int first_row, int row_count, std::span<float> view) const {
+  const std::size_t width = std::size_t(scan_.geometry.detector.columns);
+  const std::size_t from = std::size_t(first_row) * width, to = from + std::size_t(row_count) * width;
+  const auto before = [](const SpikeMend& a, const std::pair<int, std::size_t>& b) {
+    return std::pair(a.view, std::size_t(a.pixel)) < b;
+  };
+  auto spike = std::lower_bound(spikes_.begin(), spikes_.end(), std::pair(view_number, from), before);
+  for (; spike != spikes_.end() && spike->view == view_number && spike->pixel < to; ++spike)
+    view[spike->pixel - from] = spike->value;
 }
 
 void LineIntegrals::read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const {
@@ -143,15 +236,19 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
   std::vector<float> wide(wide_band == band ? 0 : std::size_t(view_count) * wide_band);
   const std::span<float> all = wide.empty() ? values : std::span<float>(wide);
   reader_.read(first_view, view_count, low, rows, all);
+  for (int i = 0; i < view_count; ++i)
+    replace_spikes(first_view + i, low, rows, all.subspan(std::size_t(i) * wide_band, wide_band));
   const std::size_t origin = std::size_t(low) * columns;
   std::vector<float> exposure_before;  // the first view, for lag
   if (corrections_.lag > 0) {
     exposure_before.resize(wide_band);
-    if (first_view > 0)
+    if (first_view > 0) {
       reader_.read(first_view - 1, 1, low, rows, exposure_before);
-    else
+      replace_spikes(first_view - 1, low, rows, exposure_before);
+    } else {
       for (std::size_t i = 0; i < wide_band; ++i)
         exposure_before[i] = dark_.samples[origin + i] + gain_.samples[origin + i];
+    }
   }
   for (int i = view_count - 1; i >= 0; --i) {  // from the last, since lag needs the view before as it was stored
     const std::span<float> view = all.subspan(std::size_t(i) * wide_band, wide_band);
@@ -171,7 +268,7 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
 
 void LineIntegrals::convert(int view, int row, std::span<const float> before, std::span<float> samples) const {
   const ScanImages& images = scan_.images;
-  const std::size_t columns = samples.size(), views = scan_.geometry.angles_rad.size();
+  const std::size_t columns = samples.size();
   const std::size_t first = std::size_t(row) * columns;
 
   std::size_t good = 0, saturated = 0, non_positive = 0;
@@ -186,17 +283,12 @@ void LineIntegrals::convert(int view, int row, std::span<const float> before, st
     for (std::size_t c = 0; c < columns; ++c)
       samples[c] = (samples[c] - lag * before[c]) / kept;
   }
-  if (images.kind == ImageKind::counts) {
-    const float done = (float(view) + 0.5F) / float(views);  // of the scan, at the middle of this view
-    for (std::size_t c = 0; c < columns; ++c) {
-      float gain = gain_.samples[first + c];
-      if (images.open_after) gain += done * (gain_after_.samples[first + c] - gain);
-      samples[c] = (samples[c] - dark_.samples[first + c]) / gain;
-    }
-  } else if (images.kind == ImageKind::corrected) {
+  normalise(view, row, samples);
+  const double beam = (beam_levels_.empty() ? 1.0 : beam_levels_[std::size_t(view)]) *
+                      (air_from_border() ? air_levels_[std::size_t(view)] : 1.0);
+  if (beam != 1)
     for (float& sample : samples)
-      sample /= float(air_levels_[std::size_t(view)]);
-  }
+      sample /= float(beam);
   if (images.kind != ImageKind::line_integrals)
     for (std::size_t c = 0; c < columns; ++c) {
       constexpr float least = float(least_transmission);
@@ -215,7 +307,7 @@ void LineIntegrals::convert(int view, int row, std::span<const float> before, st
 }
 
 PrepareCounts LineIntegrals::counts() const {
-  return {samples_, non_positive_, saturated_, defects_, dead_};
+  return {samples_, non_positive_, saturated_, defects_, dead_, spikes_.size()};
 }
 
 }  // namespace rayloom

@@ -10,6 +10,7 @@
 #include "rayloom/hooks.h"
 #include "rayloom/prepare/corrections.h"
 #include "rayloom/prepare/defect_mending.h"
+#include "rayloom/prepare/spikes.h"
 #include "rayloom/scan/view_reader.h"
 
 namespace rayloom {
@@ -23,6 +24,7 @@ struct PrepareCounts {
   std::size_t saturated = 0;  ///< At or above the scan's `saturation`; used as they are.
   std::size_t defects = 0;    ///< Pixels that the scan's defect map calls bad.
   std::size_t dead = 0;       ///< Other pixels whose open-beam image is not above the dark one.
+  std::size_t spikes = 0;     ///< Samples of the whole scan that were replaced as spikes.
 };
 
 /// The least transmission that a sample can stand for: half a count of 50 000. A line integral is at most 11.51.
@@ -37,9 +39,11 @@ inline constexpr double least_transmission = 1e-5;
 ///     transmission    -ln(I)
 ///     line_integrals  I
 ///
-/// Corrections, where asked for: lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free
-/// counts, the open beam standing before the first view; scatter is taken off the transmission; hardening is a map of
-/// the line integrals, once bad pixels are mended.
+/// Corrections, where asked for, which take up to one pass over all views beforehand: spikes are replaced (see
+/// find_spikes); lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free counts, the open
+/// beam standing before the first view; drift divides by the level of the view's part-free border (see
+/// part_free_level), less what scatter adds there; scatter is taken off the transmission; hardening is a map of the line
+/// integrals, once bad pixels are mended.
 ///
 /// Bad pixels take what their good neighbours tell (see DefectMending).
 class LineIntegrals {
@@ -59,10 +63,21 @@ class LineIntegrals {
   PrepareCounts counts() const;
   /// Air level of each view (corrected images), empty otherwise.
   const std::vector<double>& air_levels() const { return air_levels_; }
+  /// Level of the beam in each view where drift is corrected, empty otherwise.
+  const std::vector<double>& beam_levels() const { return beam_levels_; }
 
  private:
   void read_gain(const Hooks& hooks);
-  void find_air_levels(const Hooks& hooks);
+  bool air_from_border() const { return scan_.images.kind == ImageKind::corrected && scan_.images.open_level_from_border; }
+  NoiseByLevel learn_noise() const;
+  void look_over_views(const Hooks& hooks);
+  /// open - dark at this view's time.
+  float gain_at(int view, std::size_t pixel) const;
+  /// Stored samples of one row to transmission, as yet without beam level and scatter; of kind corrected with "border"
+  /// as they are.
+  void normalise(int view, int row, std::span<float> samples) const;
+  /// Puts in what takes the place of spikes. @param view  Rows [first_row, +row_count) as stored.
+  void replace_spikes(int view_number, int first_row, int row_count, std::span<float> view) const;
   /// @param before  The same row as the exposure before stored it; only read where lag is corrected.
   void convert(int view, int row, std::span<const float> before, std::span<float> samples) const;
 
@@ -72,7 +87,8 @@ class LineIntegrals {
   Image dark_, gain_, gain_after_;  ///< gain = open - dark, kind counts only; gain_after empty without open_after.
   std::vector<char> bad_;           ///< One a pixel.
   DefectMending mending_;
-  std::vector<double> air_levels_;
+  std::vector<SpikeMend> spikes_;       ///< In the order of views and pixels; values as stored.
+  std::vector<double> air_levels_, beam_levels_;
   std::size_t defects_ = 0, dead_ = 0;
   std::unique_ptr<std::atomic<bool>[]> counted_;  ///< One a row of a view.
   mutable std::atomic<std::size_t> samples_{0}, non_positive_{0}, saturated_{0};

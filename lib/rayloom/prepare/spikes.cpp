@@ -62,7 +62,7 @@ float NoiseByLevel::at(float level) const {
 
 void find_spikes(std::span<const float> before, std::span<const float> view, std::span<const float> after, int rows,
                  int columns, const std::vector<char>& bad, const NoiseByLevel& noise, int view_number,
-                 std::vector<Spike>& found) {
+                 std::vector<SpikeMend>& found) {
   const float least = level_limit * noise.bright();
   const std::size_t width = std::size_t(columns);
   const auto index = [&](int r, int c) { return std::size_t(r) * width + std::size_t(c); };

@@ -31,7 +31,7 @@ class NoiseByLevel {
 };
 
 /// A spike and what takes its place.
-struct Spike {
+struct SpikeMend {
   int view;
   std::uint32_t pixel;
   float value;
@@ -53,6 +53,6 @@ struct Spike {
 /// @param found                Spikes are added, in the order of pixels.
 void find_spikes(std::span<const float> before, std::span<const float> view, std::span<const float> after, int rows,
                  int columns, const std::vector<char>& bad, const NoiseByLevel& noise, int view_number,
-                 std::vector<Spike>& found);
+                 std::vector<SpikeMend>& found);
 
 }  // namespace rayloom
