@@ -189,7 +189,8 @@ int run(const Context& context, const Arguments& given) {
   }
   const Scan scan = read_scan(given.input, given.settings);
   std::optional<OutputFolder> folder;
-  if (!given.output.empty()) folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, belongs);
+  if (!given.output.empty())
+    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, OutputFolder::Kind{belongs});
   const CheckResult checked = check_scan(scan, options, context.hooks());
   if (folder) {
     write_pictures(folder->partial(), scan, checked);

@@ -191,12 +191,29 @@ void say_geometry(const Context& context, const Scan& scan, const Derived& deriv
                 (g.beam == Beam::cone ? ", half cone angle " + to_text(derived.half_cone_deg, 4) + " degrees" : ""));
 }
 
+void require_finite(const DescribeOptions& options) {
+  const std::pair<const char*, const std::optional<double>&> numbers[] = {{"--sod", options.sod_mm},
+                                                                          {"--sdd", options.sdd_mm},
+                                                                          {"--arc", options.arc_deg},
+                                                                          {"--step", options.step_deg},
+                                                                          {"--first", options.first_deg},
+                                                                          {"--axis-column", options.axis_column},
+                                                                          {"--midplane-row", options.midplane_row},
+                                                                          {"--voltage", options.voltage_kv},
+                                                                          {"--current", options.current_ma},
+                                                                          {"--saturation", options.saturation}};
+  for (const auto& [name, value] : numbers)
+    if (value && !std::isfinite(*value))
+      throw InvalidOption(std::string(name) + ": " + to_text(*value) + "; must be a finite number");
+}
+
 int describe(const Context& context, const Arguments& given) {
   DescribeOptions options = given.options;
   const fs::path output = given.output.empty() ? fs::path(given.folder) / "scan.json" : fs::path(given.output);
   fs::path picture = output;
   picture.replace_extension(".png");
-  if (picture == output) throw InvalidOption("-o: " + output.string() + "; must not end in .png, the picture's name");
+  if (output.extension() != ".json")
+    throw InvalidOption("-o: " + output.string() + "; must end in .json", "the picture takes its name with .png");
   refuse_existing(output.string(), given.overwrite);
   refuse_existing(picture.string(), given.overwrite);
   const fs::path target = fs::absolute(output).parent_path();
@@ -209,6 +226,7 @@ int describe(const Context& context, const Arguments& given) {
   options.kind = value_in(kinds, given.kind);
   options.layout = value_in(layouts, given.layout).value_or(Layout::views);
   if (!given.pitch.empty()) parse_pitch(given.pitch, options);
+  require_finite(options);
   if (!given.headerless.empty()) parse_headerless(given.headerless, options.storage);
 
   const Description found = describe_folder(given.folder, options, context.hooks());

@@ -425,7 +425,7 @@ void add_reconstruct(CLI::App& program) {
   command
       ->add_option("--method", given->method,
                    "direct, or gridding: through Fourier space, parallel beam only, sharper since it interpolates "
-                   "without error (auto: gridding where it is quicker)")
+                   "to 0.2 % (auto: gridding where it is quicker)")
       ->group(method);
   command->add_option("--coverage", given->coverage, "auto, symmetric or displaced detector (auto)")->group(method);
   command->add_option("--bin", given->bin, "average N x N pixels, for quick looks (1)")->group(method);

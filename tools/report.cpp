@@ -42,6 +42,8 @@ std::vector<fs::path> picture_files(const std::vector<std::string>& names) {
 
 int run(const Context& context, const Arguments& given) {
   refuse_existing(given.output, given.overwrite);
+  if (const fs::path ending = fs::path(given.output).extension(); ending != ".html" && ending != ".htm")
+    throw InvalidOption("-o: " + given.output + "; must end in .html");
   const StoredVolume volume(given.volume);
   const std::string html =
       report_html(nlohmann::ordered_json(volume.record()), {given.title, picture_files(given.pictures)});

@@ -37,6 +37,7 @@ struct Product {
 /// Whether a file can be one of ours, so that --overwrite removes nothing else.
 bool belongs(const std::string& name) {
   const fs::path path(name);
+  if (path.has_parent_path()) return false;
   const std::string stem = path.stem().string(), extension = path.extension().string();
   const auto begins = [&](const std::string& start) { return stem.rfind(start, 0) == 0; };
   return (extension == ".png" || extension == ".tif") &&
@@ -252,7 +253,7 @@ int run(const Context& context, const Arguments& given) {
   const InputKind kind = kind_of(given.input);
   refuse_options_of_the_other(given, kind);
   const auto window = given_window(given);
-  OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, belongs);
+  OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs});
 
   std::vector<Product> products = kind == InputKind::volume
                                       ? sections_of(StoredVolume(given.input), given, hooks)

@@ -147,10 +147,15 @@ std::string angles_text(const Scan& scan) {
   return text;
 }
 
-bool belongs(const std::string& name) {
+bool belongs(std::string name) {
+  if (name.ends_with(".partial")) name.resize(name.size() - 8);
   for (const char* own : {"projections", "dark", "open", "open-after", "return.tif", "scan.json", "scan.png",
                           "settings.txt", "angles.txt", "truth.json", "gain_drift.tif"})
     if (name == own) return true;
+  for (const auto& [folder, stem] :
+       {std::pair{"projections/", "view_"}, {"dark/", "dark_"}, {"open/", "open_"}, {"open-after/", "open-after_"}})
+    if (const std::string start = std::string(folder) + stem; name.starts_with(start) && name.ends_with(".tif"))
+      return name.find_first_not_of("0123456789", start.size()) == name.size() - 4;
   return false;
 }
 
@@ -202,7 +207,7 @@ int run(const Context& context, const Arguments& given) {
   given.faults.apply_to(settings);
   FaultyDetector detector(settings, faults, geometry);
 
-  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, belongs);
+  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "truth.json"});
   std::vector<float> view(std::size_t(rows) * std::size_t(columns)), counts(view.size());
   const auto write = [&](const fs::path& name, std::span<const float> samples) {
     write_tiff(output.partial() / name, rows, columns, samples,
@@ -338,7 +343,7 @@ void add_simulate(CLI::App& program) {
   command->add_option("--counts", given->counts,
                       "mean open-beam photons a pixel, 1 to 60000: raw 16-bit counts with noise, and dark and open "
                       "images. Without it: line integrals, float32");
-  command->add_option("--seed", given->seed, "of noise and gain pattern (1)");
+  command->add_option("--seed", given->seed, "of noise and gain pattern (1)")->check(CLI::NonNegativeNumber);
   command->add_option("--subsamples", given->subsamples, "N x N rays a pixel, averaged over its area, 1 to 64 (2)");
   command->add_option("--energy", given->energy_kev, "photon energy for materials, keV (the phantom's own)");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <fstream>
 #include <numeric>
+#include <set>
 #include <sstream>
 
 #include "rayloom/errors.h"
@@ -141,8 +142,23 @@ nlohmann::json read_json_file(const std::filesystem::path& file) {
   std::ostringstream text;
   text << stream.rdbuf();
   if (!stream) throw BadInput(file.string() + ": cannot be read");
+  // Of a key given twice one would count without a word.
+  std::vector<std::set<std::string>> keys;
+  const auto look = [&](int, nlohmann::json::parse_event_t event, nlohmann::json& parsed) {
+    using Event = nlohmann::json::parse_event_t;
+    if (event == Event::object_start) keys.emplace_back();
+    if (event == Event::object_end) keys.pop_back();
+    if (event == Event::key && !keys.back().insert(parsed.get<std::string>()).second)
+      throw BadInput(file.string() + ": '" + parsed.get<std::string>() + "' is given twice in one place; must be once");
+    return true;
+  };
   try {
-    return nlohmann::json::parse(text.str());
+    return nlohmann::json::parse(text.str(), look);
+  } catch (const nlohmann::json::out_of_range& problem) {  // "[..] number overflow parsing '1e999'"
+    const std::string said = problem.what();
+    const auto quote = said.find('\'');
+    throw BadInput(file.string() + ": " + (quote == std::string::npos ? said : said.substr(quote)) +
+                   ": is too large a number; must be below 1.8e308");
   } catch (const nlohmann::json::parse_error& problem) {
     const std::string all = text.str();
     const std::size_t at = std::min(problem.byte == 0 ? 0 : problem.byte - 1, all.size());

@@ -3,6 +3,7 @@
 #pragma once
 #include <omp.h>
 
+#include <algorithm>
 #include <exception>
 #include <optional>
 
@@ -11,6 +12,11 @@ namespace rayloom {
 /// Number of threads to use: the request, or as many as OpenMP offers.
 inline int thread_count(std::optional<int> requested) {
   return requested ? *requested : omp_get_max_threads();
+}
+
+/// The most that can be asked for: more only cost memory.
+inline int most_threads() {
+  return std::max(64, 4 * omp_get_num_procs());
 }
 
 /// Runs `work(i, thread)` for i = 0 .. count - 1 on `threads` threads, each piece once, in any order. If pieces throw,

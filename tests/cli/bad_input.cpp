@@ -113,6 +113,18 @@ TEST_SUITE("bad input through the program") {
     refused("unknown beam", with("/beam", "spiral"), {"beam", "spiral"});
     refused("wrong type", with("/detector/rows", "many"), {"detector.rows", "many"});
     refused("counts without open", with("/images/kind", "counts"), {"open"});
+    refused("no arc", with("/views/arc_deg", 0), {"views.arc_deg", "0", "must not be 0 for 12 views"});
+    const auto text_after = [](const std::string& word, const std::string& value) {
+      return [=](const Folder& f) {
+        std::string text = slurp(f / "scan.json");
+        const auto at = text.find(word);
+        REQUIRE(at != std::string::npos);
+        std::ofstream(f / "scan.json") << text.insert(at, value);
+      };
+    };
+    refused("number too large", text_after("\"beam\"", "\"source_to_object_mm\": 1e999, "),
+            {"scan.json", "'1e999'", "too large"});
+    refused("key twice", text_after("\"beam\"", "\"beam\": \"fan\", "), {"scan.json", "'beam' is given twice"});
   }
 
   TEST_CASE("options") {
@@ -123,6 +135,10 @@ TEST_SUITE("bad input through the program") {
     refused("cutoff", nothing, {"cutoff", "2"}, "--cutoff 2");
     refused("size", nothing, {"--size", "4,4"}, "--size 4,4");
     refused("memory", nothing, {"--memory", "lots"}, "--memory lots");
+    refused("hardly any memory", nothing, {"memory: 1024 bytes", "at least"}, "--memory 1K");
+    refused("threads", nothing, {"threads: 100000", "must be from 1 to"}, "--threads 100000");
+    refused("no slice", nothing, {"slice: nan mm"}, "--slice nan");
+    refused("slice outside", nothing, {"slice: 900 mm", "field of view"}, "--slice 900");
     refused("every", nothing, {"every", "0"}, "--every 0");
     refused("bin", nothing, {"bin", "99"}, "--bin 99");
     refused("range without uint16", nothing, {"--range"}, "--range 0,1");
@@ -158,6 +174,37 @@ TEST_SUITE("bad input through the program") {
     CHECK(slurp(folder / "volume" / "volume.json") == before);
     CHECK(run(folder, "reconstruct scan.json -o volume --quiet --filter hann --overwrite").status == 0);
     CHECK(slurp(folder / "volume" / "volume.json") != before);
+  }
+
+  TEST_CASE("overwriting removes nothing but earlier results") {
+    const Folder folder;
+    make_scan(folder);
+    write_json(folder / "ball.json",
+               {{"rayloom_phantom", 1},
+                {"title", "ball"},
+                {"source", "test"},
+                {"solids", {{{"shape", "ellipsoid"}, {"semi_axes_mm", {1, 1, 1}}, {"value_per_mm", 0.1}}}}});
+    REQUIRE(run(folder, "reconstruct scan.json -o volume --quiet").status == 0);
+    std::ofstream(folder / "volume" / "slices" / "thesis.doc") << "years of work";
+    fs::create_directories(folder / "real" / "projections");  // a measured scan, named as ours are
+    for (int i = 0; i < 12; ++i)
+      fs::copy_file(view_file(folder, i), folder / "real" / "projections" / ("view_000" + std::to_string(i) + ".tif"));
+    fs::copy_file(folder / "scan.json", folder / "real" / "scan.json");
+    const auto before = folder.listing();
+    const auto keeps = [&](const std::string& command, const std::string& words) {
+      const Outcome outcome = run(folder, command);
+      CAPTURE(outcome.err);
+      CHECK(outcome.status == 2);
+      CHECK(outcome.err.find(words) != std::string::npos);
+      CHECK(folder.listing() == before);
+    };
+    keeps("reconstruct scan.json -o volume --quiet --overwrite", "volume: holds slices/thesis.doc");
+    keeps("simulate ball.json --geometry scan.json -o real --overwrite", "real: holds no truth.json");
+    keeps("describe real -o real/projections/view_0000.tif --overwrite --sod 200 --sdd 800 --pitch 1 --arc 360",
+          "must end in .json");
+    keeps("report volume -o scan.json --overwrite", "must end in .html");
+    keeps("simulate ball.json --geometry scan.json -o new --counts 1000 --seed -1", "--seed");
+    keeps("describe real --overwrite --sod nan --sdd 800 --pitch 1 --arc 360", "--sod: nan; must be a finite number");
   }
 
   // A limit on the size of files stands for a full disk; bash counts it in KiB.

@@ -428,6 +428,51 @@ TEST_SUITE("describe: the turn") {
     CHECK(found.scan->images.return_view.empty());
   }
 
+  // The number that counts need not be the last: constants after it, decimal angles, a time of day beside it.
+  TEST_CASE("views are counted by whichever number of their names does") {
+    const auto two_digits = [](int i) { return std::string(i < 10 ? "0" : "") + std::to_string(i); };
+    struct Naming {
+      std::function<std::string(int)> name;
+      std::string group;
+      ImageNames names;
+    };
+    const Naming namings[] = {
+        {[&](int i) { return "v_" + two_digits(i) + "_bin2.tif"; }, "v_#_bin2.tif", {"*.tif"}},
+        {[&](int i) { return "v_" + two_digits(i) + "_of_36.tif"; }, "v_#_of_36.tif", {"*.tif"}},
+        {[&](int i) { return "120kV_" + std::to_string(i + 7) + "_2x2.tif"; }, "120kV_#_2x2.tif", {"*.tif"}},
+        {[&](int i) { return "proj_" + std::to_string(i) + (i % 2 ? ".5" : ".0") + "deg.tif"; },
+         "proj_#deg.tif",
+         {"*.tif"}},
+        {[&](int i) { return "s_1024" + two_digits(i) + "_" + two_digits(3 * i) + "_0001.tif"; },
+         "s_#_#_0001.tif",
+         {"*.tif"}}};
+    for (const Naming& naming : namings) {
+      const Folder folder;
+      Counts counts;
+      for (int i = 0; i < 36; ++i)
+        write(folder.path / "views" / naming.name(i), view(10 * i, std::ref(counts)));
+      write_dark_and_open(folder.path, "dark/d_", "open/o_", counts);
+      const auto found = describe_folder(folder.path, whole(folder));
+      CAPTURE(naming.group);
+      REQUIRE(found.scan);
+      CHECK(found.scan->views.count == 36);
+      CHECK(role(found, "views/" + naming.group) == ImageRole::projections);
+      const ImageNames& names = found.scan->images.projections;
+      REQUIRE(names.size() == 1);
+      CHECK(names[0] == "views/" + naming.names[0]);
+    }
+    // Beside dark and open-beam images counted alike, a pattern must tell them apart and keep the order.
+    const Folder folder;
+    Counts counts;
+    for (int i = 0; i < 36; ++i)
+      write(folder.path / ("part_" + std::to_string(i) + "_bin2.tif"), view(10 * i, std::ref(counts)));
+    write_dark_and_open(folder.path, "dark_", "open_", counts);
+    const auto found = describe_folder(folder.path, whole(folder));
+    REQUIRE(found.scan);
+    CHECK(found.scan->images.projections == ImageNames{"part_*_bin2.tif"});
+    CHECK(level(found.scan->images.dark) == ImageNames{"dark_*.tif"});
+  }
+
   TEST_CASE("a repeated first view under its own name or by content") {
     for (const std::string name : {"return.tif", "other.tif"}) {
       const Folder folder;
@@ -439,6 +484,20 @@ TEST_SUITE("describe: the turn") {
       CHECK(found.scan->images.return_view == ImageNames{name});
       CHECK(found.scan->views.count == 36);
     }
+  }
+
+  TEST_CASE("a first view stored twice is left out") {
+    const Folder folder;
+    Counts counts;
+    write_views(folder.path, "views/v_", 37, 10, std::ref(counts));
+    fs::copy_file(folder.path / "views/v_0001.tif", folder.path / "views/v_0000.tif",
+                  fs::copy_options::overwrite_existing);
+    const auto found = describe_folder(folder.path, whole(folder));
+    REQUIRE(found.scan);
+    CHECK(found.scan->views.count == 36);
+    CHECK(found.scan->images.projections.front() == "views/v_0001.tif");
+    CHECK(role(found, "views/v_0000.tif") == ImageRole::stray);
+    CHECK(says(found.guesses, "views/v_0000.tif: left out, as it is the same image as views/v_0001.tif"));
   }
 
   TEST_CASE("a last view like the first at an angle far from it is named") {

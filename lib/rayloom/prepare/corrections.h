@@ -12,11 +12,11 @@ namespace rayloom {
 /// Each field's default corrects nothing. LineIntegrals applies them in this order.
 struct Corrections {
   bool spikes = false;  ///< Replace single samples that are far too bright. All kinds but line_integrals.
-  double lag = 0;      ///< Share of an exposure's signal that the next one reads, 0 to 0.9. kind counts.
+  double lag = 0;       ///< Share of an exposure's signal that the next one reads, 0 to 0.9. kind counts.
   bool drift = false;   ///< Set each view's level by its part-free border. All kinds but line_integrals, and corrected
                         ///< only if images.open_level is not "border", which does the same.
-  double scatter = 0;  ///< Share of the open beam that falls evenly on all pixels behind the part, 0 to 0.9. All kinds
-                       ///< but line_integrals.
+  double scatter = 0;   ///< Share of the open beam that falls evenly on all pixels behind the part, 0 to 0.9. All kinds
+                        ///< but line_integrals.
   std::optional<Linearisation> hardening{};  ///< Beam hardening of one material, after bad pixels. All kinds.
 
   /// @throws InvalidOption naming the correction, its value and what must hold, also if the scan's kind has no such.

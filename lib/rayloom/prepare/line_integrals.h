@@ -42,8 +42,8 @@ inline constexpr double least_transmission = 1e-5;
 /// Corrections, where asked for, which take up to one pass over all views beforehand: spikes are replaced (see
 /// find_spikes); lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free counts, the open
 /// beam standing before the first view; drift divides by the level of the view's part-free border (see
-/// part_free_level), less what scatter adds there; scatter is taken off the transmission; hardening is a map of the line
-/// integrals, once bad pixels are mended.
+/// part_free_level), less what scatter adds there; scatter is taken off the transmission; hardening is a map of the
+/// line integrals, once bad pixels are mended.
 ///
 /// Bad pixels take what their good neighbours tell (see DefectMending).
 class LineIntegrals {
@@ -52,8 +52,8 @@ class LineIntegrals {
   /// (one pass over all views, in parallel). Warns of an absent dark image, of dead pixels and of groups of bad pixels
   /// that cannot be mended.
   /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its
-  /// row, column and diagonals, if a border is not above 0, or if an image cannot be read; InvalidOption for a correction that does not
-  /// fit; Cancelled.
+  /// row, column and diagonals, if a border is not above 0, or if an image cannot be read; InvalidOption for a
+  /// correction that does not fit; Cancelled.
   explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {}, const Corrections& corrections = {});
 
   /// Line integrals (no unit) of views [first_view, +view_count), rows [first_row, +row_count), as [view][row][column].
@@ -68,7 +68,9 @@ class LineIntegrals {
 
  private:
   void read_gain(const Hooks& hooks);
-  bool air_from_border() const { return scan_.images.kind == ImageKind::corrected && scan_.images.open_level_from_border; }
+  bool air_from_border() const {
+    return scan_.images.kind == ImageKind::corrected && scan_.images.open_level_from_border;
+  }
   NoiseByLevel learn_noise() const;
   void look_over_views(const Hooks& hooks);
   /// open - dark at this view's time.
@@ -87,7 +89,7 @@ class LineIntegrals {
   Image dark_, gain_, gain_after_;  ///< gain = open - dark, kind counts only; gain_after empty without open_after.
   std::vector<char> bad_;           ///< One a pixel.
   DefectMending mending_;
-  std::vector<SpikeMend> spikes_;       ///< In the order of views and pixels; values as stored.
+  std::vector<SpikeMend> spikes_;  ///< In the order of views and pixels; values as stored.
   std::vector<double> air_levels_, beam_levels_;
   std::size_t defects_ = 0, dead_ = 0;
   std::unique_ptr<std::atomic<bool>[]> counted_;  ///< One a row of a view.

@@ -2,7 +2,7 @@
 /// Back-projection of parallel beams by way of Fourier space: the plane waves of all filtered rows are spread onto a
 /// grid of frequencies, and one inverse transform a slice sums them.
 ///
-/// It is the same sum as direct back-projection, but interpolates between columns without error, where direct
+/// It is the same sum as direct back-projection, but interpolates between columns to 0.2 %, where direct
 /// back-projection interpolates linearly (and thereby smooths). Source: O'Sullivan 1985, IEEE Trans. Med. Imaging
 /// 4(4):200-207; window and width after Beatty, Nishimura & Pauly 2005, IEEE Trans. Med. Imaging 24(6):799-808.
 #pragma once

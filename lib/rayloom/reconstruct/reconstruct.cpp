@@ -200,6 +200,8 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
   }
   if (request.centre_mm) grid.centre_mm = *request.centre_mm;
   if (request.slice_mm) {
+    if (!std::isfinite(*request.slice_mm))
+      throw InvalidOption("slice: " + to_text(*request.slice_mm) + " mm; must be a finite number");
     if (request.size && grid.nz != 1)
       throw InvalidOption("size: " + std::to_string(grid.nz) + " slices; must be 1 together with one slice");
     grid.nz = 1;
@@ -224,6 +226,9 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
   const double reach = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
   const double high = std::max((d.midplane_row + 0.5) * d.row_pitch_mm * reach, field.z_high_mm);
   const double low = std::min((d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * reach, field.z_low_mm);
+  if (request.slice_mm && (grid.z_mm(0) > high || grid.z_mm(0) < low))
+    throw InvalidOption("slice: " + to_text(*request.slice_mm) + " mm; must lie in the field of view, z from " +
+                        to_text(low) + " to " + to_text(high) + " mm");
   if (grid.z_mm(0) > high || grid.z_mm(grid.nz - 1) < low)
     throw InvalidOption("centre, size: the grid spans z from " + to_text(grid.z_mm(0)) + " to " +
                         to_text(grid.z_mm(grid.nz - 1)) + " mm; must reach into the field of view, z from " +
@@ -237,7 +242,9 @@ std::string to_string(Method method) {
 
 void ReconstructOptions::validate() const {
   filter.validate();
-  if (threads && *threads < 1) throw InvalidOption("threads: " + std::to_string(*threads) + "; must be at least 1");
+  if (threads && (*threads < 1 || *threads > most_threads()))
+    throw InvalidOption("threads: " + std::to_string(*threads) + "; must be from 1 to " +
+                        std::to_string(most_threads()));
   if (part.count < 1 || part.index < 1 || part.index > part.count)
     throw InvalidOption("part: " + std::to_string(part.index) + "/" + std::to_string(part.count) +
                         "; must be I/N with I from 1 to N");
@@ -291,8 +298,8 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
     return most + options.reserved_bytes;
   };
   if (const std::size_t least = needed(1); least > budget)
-    throw InvalidOption("memory: " + in_mib(budget) + "; must be at least " + in_mib(least) +
-                        " for one slice of this volume");
+    throw InvalidOption("memory: " + (budget < 1 << 20 ? std::to_string(budget) + " bytes" : in_mib(budget)) +
+                        "; must be at least " + in_mib(least) + " for one slice of this volume");
   int low = 1, high = whole.count;
   while (low < high) {
     const int middle = (low + high + 1) / 2;

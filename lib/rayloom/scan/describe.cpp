@@ -423,17 +423,58 @@ void name_images(const fs::path& folder, const fs::path& relative_to, const std:
   }
 }
 
+/// One line a reason.
+void say_damaged(const std::vector<FolderContents::Damaged>& damaged, Description& out) {
+  std::map<std::string, std::size_t> reasons;
+  for (const auto& file : damaged)
+    ++reasons[file.why];
+  for (const auto& file : damaged) {
+    std::size_t& more = reasons[file.why];
+    if (more == 0) continue;
+    out.contradictions.push_back(file.file.string() +
+                                 (more > 1 ? " and " + std::to_string(more - 1) + " more" : std::string()) +
+                                 ": left out: " + file.why);
+    more = 0;
+  }
+}
+
+/// A first view that is stored twice, sample by sample the same, would turn all others by a step.
+void leave_out_repeated_first(const fs::path& folder, const ImageStorage& storage, const ImageGroup& views,
+                              std::vector<ImageGroup>& groups, Description& out) {
+  if (views.files.size() != views.images || views.files.size() < 3) return;
+  const auto image_at = [&](std::size_t i) {
+    ImageGroup one = views;
+    one.files = {views.files[i]};
+    return ImageSeries(folder, names_of(one, folder, folder), storage, Holes::allow).read(0).samples;
+  };
+  const auto first = image_at(0);
+  if (first != image_at(1) ||
+      std::minmax_element(first.begin(), first.end()).first[0] ==
+          std::minmax_element(first.begin(), first.end()).second[0] ||
+      first == image_at(2))
+    return;
+  ImageGroup copy = views;
+  copy.files = {views.files[0]};
+  copy.images = 1;
+  copy.role = ImageRole::stray;
+  copy.why = "the same image as " + views.files[1].string();
+  out.guesses.push_back(views.files[0].string() + ": left out, as it is the same image as " + views.files[1].string());
+  auto& all = *std::find_if(groups.begin(), groups.end(), [&](const ImageGroup& group) { return &group == &views; });
+  all.files.erase(all.files.begin());
+  --all.images;
+  groups.push_back(copy);
+}
+
 /// Damaged files and files of another size among those named like the views.
 void check_neighbours(const FolderContents& contents, const ImageGroup& views, Description& out) {
   const auto among_views = [&](const fs::path& folder, const std::string& pattern) {
     return folder == views.folder && pattern == views.pattern;
   };
-  for (const auto& damaged : contents.damaged) {
+  for (const auto& damaged : contents.damaged)
     if (among_views(damaged.file.parent_path(), damaged.pattern))
       throw BadInput(damaged.file.string() + ": " + damaged.why + "; every view must be readable",
                      "copy it again, or move it away if it is no view");
-    out.contradictions.push_back(damaged.file.string() + ": left out: " + damaged.why);
-  }
+  say_damaged(contents.damaged, out);
   for (const auto& group : contents.groups)
     if (&group != &views && among_views(group.folder, group.pattern))
       out.contradictions.push_back(group.files.front().string() + ": " + std::to_string(group.rows) + " x " +
@@ -530,8 +571,8 @@ void settle_beam(const DescribeOptions& options, const SettingsText& settings, c
   } else if (settings.beam) {
     geometry.beam = *settings.beam;
   } else {
-    geometry.beam = rows > 1 ? Beam::cone : Beam::fan;
-    if (distances)
+    geometry.beam = rows == 1 ? Beam::fan : Beam::cone;
+    if (distances && rows > 0)
       out.guesses.push_back("beam: " + to_string(geometry.beam) + ", as the source has a distance and the detector " +
                             std::to_string(rows) + (rows > 1 ? " rows" : " row"));
   }
@@ -602,8 +643,8 @@ Description describe_folder(const fs::path& folder, const DescribeOptions& optio
   known.readings(settings.readings);
   complete_lengths(known);
 
-  const auto views = std::find_if(contents.groups.begin(), contents.groups.end(),
-                                  [](const ImageGroup& group) { return group.role == ImageRole::projections; });
+  const auto is_views = [](const ImageGroup& group) { return group.role == ImageRole::projections; };
+  auto views = std::find_if(contents.groups.begin(), contents.groups.end(), is_views);
   Scan scan;
   scan.file = options.scan_file;
   scan.title = fs::absolute(folder).lexically_normal().filename().string();
@@ -615,12 +656,13 @@ Description describe_folder(const fs::path& folder, const DescribeOptions& optio
   const fs::path relative_to = fs::absolute(options.scan_file).parent_path();
   if (views == contents.groups.end()) {
     out.missing.push_back("images.projections: no views found; must be TIFF files, or others with --headerless");
-    settle_beam(options, settings, known, 2, out, scan);
+    settle_beam(options, settings, known, 0, out, scan);
     if (!known.has(Q::column_pitch_mm)) out.missing.push_back("detector.column_pitch_mm: give --pitch MM");
-    for (const auto& damaged : contents.damaged)
-      out.contradictions.push_back(damaged.file.string() + ": left out: " + damaged.why);
+    say_damaged(contents.damaged, out);
   } else {
     check_neighbours(contents, *views, out);
+    leave_out_repeated_first(folder, options.storage, *views, contents.groups, out);
+    views = std::find_if(contents.groups.begin(), contents.groups.end(), is_views);
     name_images(folder, relative_to, contents.groups, scan.images);
     ScanImages& images = scan.images;
     images.turned_deg = options.storage.turned_deg;

@@ -36,21 +36,82 @@ std::string lower(std::string text) {
   return text;
 }
 
-/// Where the last run of digits of the stem starts and ends; equal if there is none.
-std::pair<std::size_t, std::size_t> last_digits(const std::string& name) {
-  std::size_t end = std::min(name.size(), name.rfind('.'));
-  while (end > 0 && !is_digit(name[end - 1]))
-    --end;
-  std::size_t start = end;
-  while (start > 0 && is_digit(name[start - 1]))
-    --start;
-  return {start, end};
+/// Where a number of a name starts and ends: a run of digits, or two with a point between.
+struct Number {
+  std::size_t start, end;
+};
+
+/// The numbers of a name before its ending.
+std::vector<Number> numbers_in(const std::string& name) {
+  const std::size_t stem = std::min(name.size(), name.rfind('.'));
+  std::vector<Number> numbers;
+  for (std::size_t at = 0; at < stem;) {
+    if (!is_digit(name[at])) {
+      ++at;
+      continue;
+    }
+    std::size_t end = at;
+    while (end < stem && is_digit(name[end]))
+      ++end;
+    if (end + 1 < stem && name[end] == '.' && is_digit(name[end + 1]))
+      for (++end; end < stem && is_digit(name[end]);)
+        ++end;
+    numbers.push_back({at, end});
+    at = end;
+  }
+  return numbers;
 }
 
-std::string pattern_of(std::string name) {
-  const auto [start, end] = last_digits(name);
-  if (start < end) name.replace(start, end - start, "#");
-  return name;
+/// The name with the numbers that `counts` says as '#'.
+std::string with_numbers_out(const std::string& name, const std::vector<char>& counts) {
+  std::string pattern;
+  std::size_t from = 0;
+  const auto numbers = numbers_in(name);
+  for (std::size_t n = 0; n < numbers.size(); ++n) {
+    if (!counts[n]) continue;
+    pattern += name.substr(from, numbers[n].start - from) + '#';
+    from = numbers[n].end;
+  }
+  return pattern + name.substr(from);
+}
+
+/// The pattern of each file name. Names that differ in their numbers alone are counted by one of these: the one that
+/// leaves the fewest patterns, of equals the last. If that still leaves (nearly) every file alone, all numbers that
+/// change count.
+std::vector<std::string> patterns_of(const std::vector<std::string>& names) {
+  std::vector<std::string> patterns(names.size());
+  std::map<std::string, std::vector<std::size_t>> alike;
+  for (std::size_t i = 0; i < names.size(); ++i)
+    alike[with_numbers_out(names[i], std::vector<char>(numbers_in(names[i]).size(), true))].push_back(i);
+  for (const auto& [skeleton, files] : alike) {
+    const std::size_t numbers = numbers_in(names[files[0]]).size();
+    const auto left = [&](const std::vector<char>& counts) {
+      std::set<std::string> all;
+      for (const std::size_t i : files)
+        all.insert(with_numbers_out(names[i], counts));
+      return all.size();
+    };
+    std::vector<char> best(numbers, false), changing(numbers, false);
+    std::size_t fewest = files.size() + 1;
+    for (std::size_t n = 0; n < numbers; ++n) {
+      std::set<std::string> values;
+      for (const std::size_t i : files) {
+        const Number at = numbers_in(names[i])[n];
+        values.insert(names[i].substr(at.start, at.end - at.start));
+      }
+      changing[n] = values.size() > 1;
+      std::vector<char> only(numbers, false);
+      only[n] = true;
+      if (const std::size_t patterns_left = left(only); patterns_left <= fewest) {
+        fewest = patterns_left;
+        best = only;
+      }
+    }
+    if (files.size() > 2 && 2 * fewest > files.size()) best = changing;
+    for (const std::size_t i : files)
+      patterns[i] = with_numbers_out(names[i], best);
+  }
+  return patterns;
 }
 
 /// Every file down to `deepest` folders below, relative to `folder`, in natural order.
@@ -380,8 +441,17 @@ FolderContents look_through(const fs::path& folder, const ImageStorage& storage)
 
   FolderContents contents;
   std::map<std::tuple<std::string, std::string, int, int, Sample>, std::size_t> known;
+  std::map<fs::path, std::string> pattern_of;
+  std::map<fs::path, std::vector<std::string>> names;  // of each folder
+  for (const auto& file : files)
+    names[file.parent_path()].push_back(file.filename().string());
+  for (const auto& [below, all] : names) {
+    const auto patterns = patterns_of(all);
+    for (std::size_t i = 0; i < all.size(); ++i)
+      pattern_of[below / all[i]] = patterns[i];
+  }
   for (const auto& file : files) {
-    const std::string ending = lower(file.extension().string()), pattern = pattern_of(file.filename().string());
+    const std::string ending = lower(file.extension().string()), pattern = pattern_of[file];
     const auto ends_in = [&](std::initializer_list<std::string_view> list) {
       return std::find(list.begin(), list.end(), ending) != list.end();
     };
@@ -542,14 +612,14 @@ ImageNames names_of(const ImageGroup& group, const fs::path& folder, const fs::p
   if (!from.has_filename()) from = from.parent_path();
   const std::string prefix = from.empty() || from == "." ? "" : escaped(from.generic_string()) + "/";
 
-  std::set<fs::path> wanted;
+  std::vector<fs::path> wanted;
   for (const auto& file : group.files)
-    wanted.insert(fs::weakly_canonical(home / file));
-  const auto matches = [&](const ImageNames& names) {
-    std::set<fs::path> found;
+    wanted.push_back(fs::weakly_canonical(home / file));
+  const auto matches = [&](const ImageNames& names) {  // in the same order, too
+    std::vector<fs::path> found;
     for (const auto& name : names)
       for (const auto& file : find_files(base, name))
-        found.insert(fs::weakly_canonical(file));
+        found.push_back(fs::weakly_canonical(file));
     return found == wanted;
   };
 
@@ -559,22 +629,34 @@ ImageNames names_of(const ImageGroup& group, const fs::path& folder, const fs::p
     each.push_back(prefix + escaped(file.filename().string()));
   if (group.files.size() == 1) return each;
   if (ImageNames all = {prefix + "*" + fs::path(first).extension().string()}; matches(all)) return all;
-  const auto [start, end] = last_digits(first);
-  const std::string head = prefix + escaped(first.substr(0, start)), tail = escaped(first.substr(end));
-  if (ImageNames any = {head + "*" + tail}; matches(any)) return any;
-  std::set<std::size_t> lengths;
+  // The pattern's '#' stand for numbers: the same names with anything there, then with digits only.
+  std::vector<std::string> literals(1);
+  for (const char c : group.pattern)
+    if (c == '#')
+      literals.emplace_back();
+    else
+      literals.back() += c;
+  std::string any = prefix + escaped(literals[0]);
+  for (std::size_t i = 1; i < literals.size(); ++i)
+    any += "*" + escaped(literals[i]);
+  if (matches({any})) return {any};
+  std::set<std::string> digits;  // one a length of the numbers
   for (const auto& file : group.files) {
-    const auto [from_digit, to_digit] = last_digits(file.filename().string());
-    lengths.insert(to_digit - from_digit);
+    const std::string name = file.filename().string();
+    std::string glob = prefix;
+    std::size_t at = 0;
+    for (const Number& number : numbers_in(name)) {
+      glob += escaped(name.substr(at, number.start - at));
+      for (std::size_t i = number.start; i < number.end; ++i)
+        glob += name[i] == '.' ? "." : "[0-9]";
+      at = number.end;
+    }
+    digits.insert(glob + escaped(name.substr(at)));
   }
-  ImageNames digits;
-  for (const std::size_t length : lengths) {
-    std::string name = head;
-    for (std::size_t i = 0; i < length; ++i)
-      name += "[0-9]";
-    digits.push_back(name + tail);
-  }
-  return matches(digits) ? digits : each;
+  ImageNames globs(digits.begin(), digits.end());
+  std::stable_sort(globs.begin(), globs.end(),
+                   [](const std::string& a, const std::string& b) { return a.size() < b.size(); });
+  return digits.size() < 10 && matches(globs) ? globs : each;
 }
 
 Image made_small(const Image& image) {

@@ -17,7 +17,8 @@ std::string to_string(ImageRole role);
 /// Images of one folder, name pattern, size and sample type.
 struct ImageGroup {
   std::filesystem::path folder;              ///< Relative to the folder that was looked through; empty for itself.
-  std::string pattern;                       ///< The file names with their last run of digits as '#'.
+  std::string pattern;                       ///< The file names, the number that counts them as '#'. Where no
+                                             ///< number alone does (a time beside it), every one that changes.
   std::vector<std::filesystem::path> files;  ///< Relative like `folder`, in natural order.
   std::size_t images = 0;                    ///< Pages of all files.
   int rows = 0, columns = 0;                 ///< As stored.

@@ -172,6 +172,9 @@ void parse_views(const JsonFields& fields, Scan& scan) {
     } else {
       views.step_deg = turn_deg = fields.number("step_deg");
     }
+    if (turn_deg == 0 && views.count > 1)
+      fields.fail(views.arc_deg ? "arc_deg" : "step_deg",
+                  "must not be 0 for " + std::to_string(views.count) + " views");
     for (int i = 0; i < views.count; ++i)
       angles.push_back(views.first_deg + turn_deg * i / parts);
   } else {

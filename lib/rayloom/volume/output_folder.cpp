@@ -22,8 +22,8 @@ fs::path without_trailing_slash(const fs::path& folder) {
 
 }  // namespace
 
-OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs belongs, Partial partial)
-    : folder_(without_trailing_slash(folder)), overwrite_(overwrite), belongs_(std::move(belongs)), kind_(partial) {
+OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Kind kind, Partial partial)
+    : folder_(without_trailing_slash(folder)), overwrite_(overwrite), kind_(std::move(kind)), partial_kind_(partial) {
   if (folder_.empty()) throw InvalidOption("output: ''; must be the name of a folder");
   partial_ = folder_.string() + ".partial";
   replaced_ = folder_.string() + ".replaced";
@@ -31,15 +31,15 @@ OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs 
   if (fs::exists(fs::symlink_status(folder_, ignored))) {
     if (overwrite == Overwrite::no)
       throw InvalidOption(folder_.string() + ": exists; must be a new name", "--overwrite replaces it");
-    require_replaceable(folder_);
+    require_replaceable(folder_, kind_.marker);
   }
   const fs::path parent = folder_.parent_path();
   if (!parent.empty() && !fs::is_directory(parent, ignored))
     throw InvalidOption(parent.string() + ": no such folder; must exist to hold " + folder_.filename().string());
 
   for (const auto& remainder : {partial_, replaced_})
-    if (fs::exists(fs::symlink_status(remainder, ignored))) require_replaceable(remainder);
-  if (kind_ == Partial::own) fs::remove_all(partial_, error);
+    if (fs::exists(fs::symlink_status(remainder, ignored))) require_replaceable(remainder, {});
+  if (partial_kind_ == Partial::own) fs::remove_all(partial_, error);
   if (!error) fs::create_directory(partial_, error);
   if (error) fail(folder_, error);
 }
@@ -47,7 +47,7 @@ OutputFolder::OutputFolder(const fs::path& folder, Overwrite overwrite, Belongs 
 OutputFolder::~OutputFolder() {
   std::error_code ignored;
   if (finished_ || kept_) return;
-  if (kind_ == Partial::own)
+  if (partial_kind_ == Partial::own)
     fs::remove_all(partial_, ignored);
   else
     fs::remove(partial_, ignored);  // only if nothing is in it: others may be at work
@@ -57,7 +57,7 @@ void OutputFolder::finish() {
   std::error_code error, ignored;
   bool replacing = false;
   if (overwrite_ == Overwrite::yes && fs::exists(fs::symlink_status(folder_, ignored))) {
-    require_replaceable(folder_);  // again, for what came there meanwhile
+    require_replaceable(folder_, kind_.marker);  // again, for what came there meanwhile
     fs::remove_all(replaced_, error);
     if (!error) fs::rename(folder_, replaced_, error);
     if (error) fail(folder_, error);
@@ -72,18 +72,23 @@ void OutputFolder::finish() {
   if (replacing) fs::remove_all(replaced_, ignored);
 }
 
-void OutputFolder::require_replaceable(const fs::path& existing) const {
+void OutputFolder::require_replaceable(const fs::path& existing, const std::string& marker) const {
   std::error_code error;
   if (!fs::is_directory(existing, error))
     throw InvalidOption(existing.string() + ": is a file; must be a folder or a new name");
-  for (auto entry = fs::directory_iterator(existing, error); !error && entry != fs::directory_iterator();
-       entry.increment(error)) {
-    const std::string name = entry->path().filename().string();
-    if (!belongs_(name))
+  bool empty = true;
+  for (auto entry = fs::recursive_directory_iterator(existing, error);
+       !error && entry != fs::recursive_directory_iterator(); entry.increment(error)) {
+    empty = false;
+    const std::string name = entry->path().lexically_relative(existing).generic_string();
+    if (!kind_.belongs(name))
       throw InvalidOption(existing.string() + ": holds " + name + "; must hold nothing but an earlier result",
                           "move it away, or choose another name");
   }
   if (error) throw CannotWrite(existing.string() + ": cannot be read: " + error.message());
+  if (!empty && !marker.empty() && !fs::exists(existing / marker))
+    throw InvalidOption(existing.string() + ": holds no " + marker + "; must be an earlier result to be replaced",
+                        "move it away, or choose another name");
 }
 
 }  // namespace rayloom

@@ -22,15 +22,19 @@ enum class Partial {
 ///     FOLDER.replaced  an old FOLDER, for the moment between its renaming and its removal
 class OutputFolder {
  public:
-  /// Says whether an entry of this name can belong to an earlier output of the same kind. A folder that holds anything
-  /// else is never removed or replaced.
-  using Belongs = std::function<bool(const std::string& name)>;
+  /// What an earlier output of the same kind looks like: a folder that holds anything else is never removed or
+  /// replaced.
+  struct Kind {
+    /// Says whether a file or folder of this name, relative to the output ("slices", "slices/slice_0000.tif"), can
+    /// belong to it.
+    std::function<bool(const std::string& name)> belongs;
+    std::string marker = {};  ///< A file that every finished output holds; empty if there is no such.
+  };
 
   /// Makes FOLDER.partial, after removing what a broken run left there unless shared.
   /// @throws InvalidOption if the folder exists and `overwrite` is no, if it (or a remainder of that name) holds
   ///         something that does not belong, or if the folder to hold it is missing. @throws CannotWrite.
-  OutputFolder(const std::filesystem::path& folder, Overwrite overwrite, Belongs belongs,
-               Partial partial = Partial::own);
+  OutputFolder(const std::filesystem::path& folder, Overwrite overwrite, Kind kind, Partial partial = Partial::own);
   ~OutputFolder();
   OutputFolder(const OutputFolder&) = delete;
   OutputFolder& operator=(const OutputFolder&) = delete;
@@ -44,12 +48,12 @@ class OutputFolder {
   void finish();
 
  private:
-  void require_replaceable(const std::filesystem::path& existing) const;
+  void require_replaceable(const std::filesystem::path& existing, const std::string& marker) const;
 
   std::filesystem::path folder_, partial_, replaced_;
   Overwrite overwrite_;
-  Belongs belongs_;
-  Partial kind_;
+  Kind kind_;
+  Partial partial_kind_;
   bool finished_ = false, kept_ = false;
 };
 

@@ -26,8 +26,14 @@ namespace {
 bool belongs_to_volume(const std::string& name) {
   for (const char* known : {volume_files::record, volume_files::bigtiff, volume_files::raw, volume_files::nrrd_header})
     if (name == known || name == std::string(known) + ".partial") return true;
+  const std::string slice = std::string(volume_files::slices) + "/slice_";
+  const auto of_a_slice = [&] {
+    const auto end = name.find_first_not_of("0123456789", slice.size());
+    return name.starts_with(slice) && end != slice.size() && end != std::string::npos &&
+           name.compare(end, 4, ".tif") == 0;
+  };
   return name == volume_files::slices || name == volume_files::run_record ||
-         name.starts_with(volume_files::finished_log);
+         name.starts_with(volume_files::finished_log) || of_a_slice();
 }
 
 std::string in_words(std::uintmax_t bytes) {
@@ -170,7 +176,7 @@ struct VolumeWriter::State {
   TiffTags tags;
 
   State(const fs::path& path, const Grid& grid_, const VolumeCoding& coding_, Overwrite overwrite, Partial partial)
-      : folder(path, overwrite, belongs_to_volume, partial), grid(grid_), coding(coding_) {}
+      : folder(path, overwrite, {belongs_to_volume, volume_files::record}, partial), grid(grid_), coding(coding_) {}
 
   fs::path file(const std::string& name) const { return folder.partial() / name; }
 
