@@ -203,6 +203,8 @@ TEST_SUITE("bad input through the program") {
     keeps("describe real -o real/projections/view_0000.tif --overwrite --sod 200 --sdd 800 --pitch 1 --arc 360",
           "must end in .json");
     keeps("report volume -o scan.json --overwrite", "must end in .html");
+    keeps("check scan.json --region 500,0,0,1",
+          "region: reaches 501 mm from the axis; must stay nearer than the source");
     keeps("simulate ball.json --geometry scan.json -o new --counts 1000 --seed -1", "--seed");
     keeps("describe real --overwrite --sod nan --sdd 800 --pitch 1 --arc 360", "--sod: nan; must be a finite number");
   }

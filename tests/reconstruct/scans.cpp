@@ -465,7 +465,7 @@ TEST_SUITE("requests that cannot be met") {
     CHECK(message(g, {.voxel_mm = -1}, {}).find("voxel: -1") != std::string::npos);
     CHECK(message(g, {.size = {{0, 1, 1}}}, {}).find("size: 0") != std::string::npos);
     CHECK(message(open, {.size = {{10, 10, 3}}}, {}).find("size: 3 slices") != std::string::npos);
-    CHECK(message(g, {}, {.memory_bytes = 1000}).find("memory: 1M; must be at least") != std::string::npos);
+    CHECK(message(g, {}, {.memory_bytes = 1000}).find("memory: 1000 bytes; must be at least") != std::string::npos);
     CHECK(message(g, {}, {.threads = 0}).find("threads: 0") != std::string::npos);
     CHECK(message(g, {}, {.filter = {Window::hann, 1.5}}).find("cutoff: 1.5") != std::string::npos);
     CHECK(message(open, {}, {.coverage = Coverage::displaced}).find("coverage: displaced") != std::string::npos);

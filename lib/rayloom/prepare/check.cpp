@@ -85,6 +85,12 @@ void CheckOptions::validate() const {
 CheckResult check_scan(const Scan& scan, const CheckOptions& options, const Hooks& hooks) {
   using namespace check_parts;
   options.validate();
+  if (const Geometry& g = scan.geometry; options.region && g.beam != Beam::parallel) {
+    const double farthest = options.region->centre_mm.head<2>().norm() + options.region->radius_mm;
+    if (farthest >= g.sod_mm)
+      throw InvalidOption("region: reaches " + to_text(farthest) +
+                          " mm from the axis; must stay nearer than the source, " + to_text(g.sod_mm) + " mm");
+  }
   const ViewInventory inventory(scan);
   Check check{scan, options, inventory, {}, {}, {}, {}, {}};
   hooks.report("dark and open-beam images", 0);
