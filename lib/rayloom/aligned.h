@@ -2,6 +2,8 @@
 /// Memory as vector code wants it.
 #pragma once
 #include <cstddef>
+#include <new>
+#include <utility>
 #include <vector>
 
 namespace rayloom {
@@ -27,6 +29,25 @@ struct AlignedAllocator {
     return true;
   }
 };
+/// The same, but elements that are given no value have none, so that threads may be the first to touch the memory.
+template <class T>
+struct UnsetAllocator : AlignedAllocator<T> {
+  UnsetAllocator() = default;
+  template <class U>
+  UnsetAllocator(const UnsetAllocator<U>&) {}
+  template <class U>
+  struct rebind {
+    using other = UnsetAllocator<U>;
+  };
+  void construct(T*) {}
+  template <class... Values>
+  void construct(T* p, Values&&... values) {
+    ::new (static_cast<void*>(p)) T(std::forward<Values>(values)...);
+  }
+};
+template <class T>
+using UnsetVector = std::vector<T, UnsetAllocator<T>>;
+
 template <class T>
 using AlignedVector = std::vector<T, AlignedAllocator<T>>;
 

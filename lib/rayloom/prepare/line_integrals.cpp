@@ -1,7 +1,9 @@
 #include "rayloom/prepare/line_integrals.h"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
+#include <cstdint>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -14,6 +16,19 @@ namespace {
 
 /// Samples that noise is learned from.
 constexpr std::size_t noise_samples = 1000000;
+
+/// -ln x of a normal x > 0, without branches, so that the compiler makes vectors of it. x = m 2^e with m from sqrt(1/2)
+/// to sqrt(2), and ln m = 2 atanh((m - 1)/(m + 1)), whose series is cut after s^9: 2e-9 of ln m. Rounding: 3 units in
+/// the last place of the larger of |ln x| and 0.35.
+float minus_log(float x) {
+  constexpr std::int32_t root_half = 0x3f3504f3, mantissa = 0x007fffff;
+  const std::int32_t bits = std::bit_cast<std::int32_t>(x) - root_half;
+  const float e = float(bits >> 23), m = std::bit_cast<float>((bits & mantissa) + root_half);
+  const float s = (m - 1) / (m + 1), q = s * s;
+  const float log_m = 2 * s * (1 + q * (1.0F / 3 + q * (1.0F / 5 + q * (1.0F / 7 + q * (1.0F / 9)))));
+  constexpr float ln2_high = 0.693359375F, ln2_low = -2.12194440e-4F;  // the first has few enough bits for e ln2_high
+  return -(e * ln2_high + (e * ln2_low + log_m));
+}
 
 std::string named(const Level& level) {
   if (const auto* number = std::get_if<double>(&level)) return to_text(*number);
@@ -289,16 +304,20 @@ void LineIntegrals::convert(int view, int row, std::span<const float> before, st
   if (beam != 1)
     for (float& sample : samples)
       sample /= float(beam);
-  if (images.kind != ImageKind::line_integrals)
+  if (images.kind != ImageKind::line_integrals) {
+    constexpr float least = float(least_transmission);
+    const float scatter = float(corrections_.scatter);
+    const char* bad = &bad_[first];
+    std::size_t raised = 0;
     for (std::size_t c = 0; c < columns; ++c) {
-      constexpr float least = float(least_transmission);
-      samples[c] -= float(corrections_.scatter);
-      if (!(samples[c] > least)) {
-        samples[c] = least;
-        non_positive += !bad_[first + c];
-      }
-      samples[c] = -std::log(samples[c]);
+      const float signal = samples[c] - scatter;
+      raised += std::size_t(!(signal > least) & !bad[c]);
+      samples[c] = signal > least ? signal : least;
     }
+    non_positive += raised;
+    for (float& sample : samples)
+      sample = minus_log(sample);
+  }
 
   if (counted_[std::size_t(view) * std::size_t(scan_.geometry.detector.rows) + std::size_t(row)].exchange(true)) return;
   samples_ += good;

@@ -75,14 +75,20 @@ kernels::Place place_of(const Geometry& g) {
 
 }  // namespace
 
-Slab::Slab(Beam beam, const Grid& grid_, int first_slice_, int slices_, double radius_mm_)
+Slab::Slab(Beam beam, const Grid& grid_, int first_slice_, int slices_, double radius_mm_, int threads)
     : grid(grid_),
       first_slice(first_slice_),
       slices(slices_),
       base_slice(packed(beam, grid_) ? first_slice_ : floor_to_group(first_slice_)),
       stride(slab_stride(beam, grid_, first_slice_, slices_)),
       radius_mm(radius_mm_),
-      samples(std::size_t(grid_.nx) * std::size_t(grid_.ny) * stride) {}
+      samples(std::size_t(grid_.nx) * std::size_t(grid_.ny) * stride) {
+  constexpr std::size_t piece = 1 << 20;
+  const std::size_t pieces = (samples.size() + piece - 1) / piece;
+#pragma omp parallel for schedule(static) num_threads(threads)
+  for (std::size_t i = 0; i < pieces; ++i)
+    std::fill_n(samples.data() + i * piece, std::min(piece, samples.size() - i * piece), 0.0F);
+}
 
 std::size_t Slab::bytes(Beam beam, const Grid& grid, int first_slice, int slices) {
   return std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(beam, grid, first_slice, slices) * sizeof(float);

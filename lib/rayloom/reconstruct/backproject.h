@@ -21,9 +21,10 @@ struct Slab {
   std::size_t stride =
       0;  ///< A multiple of 16; but volumes of few slices are packed: base_slice = first_slice, stride = slices.
   double radius_mm = 0;  ///< Columns of voxels farther from the axis stay 0.
-  AlignedVector<float> samples;
+  UnsetVector<float> samples;
 
-  Slab(Beam beam, const Grid& grid, int first_slice, int slices, double radius_mm);
+  /// All 0. @param threads  Clear the memory, which for large slabs takes as long as some of the views.
+  Slab(Beam beam, const Grid& grid, int first_slice, int slices, double radius_mm, int threads = 1);
   float at(int i, int j, int k) const {
     return samples[(std::size_t(j) * std::size_t(grid.nx) + std::size_t(i)) * stride + std::size_t(k - base_slice)];
   }

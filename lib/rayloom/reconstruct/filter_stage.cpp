@@ -40,17 +40,23 @@ FilterStage::FilterStage(const Geometry& geometry, const Redundancy& redundancy,
 
   // Kak & Slaney 1988, ch. 3: flat D/sqrt(D^2 + p^2 [+ zeta^2]) on the plane through the axis; arc D cos(gamma), with
   // the D^2 of the back-projection weight (D/L)^2 divided out again.
-  column_cosine_.resize(std::size_t(d.columns), 1.0);
+  column_cosine_.resize(std::size_t(d.columns), 1.0F);
   for (int c = 0; c < d.columns; ++c) {
     const double u = (c - d.axis_column) * d.column_pitch_mm;
-    double& cosine = column_cosine_[std::size_t(c)];
-    if (measured_.beam == Beam::parallel) continue;
+    float& cosine = column_cosine_[std::size_t(c)];
     if (arc)
-      cosine = std::cos(u / measured_.sdd_mm) / (options.window == Window::none ? 1 : measured_.sod_mm);
+      cosine = float(std::cos(u / measured_.sdd_mm) / (options.window == Window::none ? 1 : measured_.sod_mm));
     else if (measured_.beam == Beam::fan)
-      cosine = measured_.sdd_mm / std::hypot(measured_.sdd_mm, u);
-    else
-      cosine = u * u;  // cone: completed row by row
+      cosine = float(measured_.sdd_mm / std::hypot(measured_.sdd_mm, u));
+  }
+}
+
+void FilterStage::row_cosine(int row, std::span<float> cosine) const {
+  const Detector& d = measured_.detector;
+  const double v = (d.midplane_row - row) * d.row_pitch_mm, fixed = measured_.sdd_mm * measured_.sdd_mm + v * v;
+  for (std::size_t c = 0; c < cosine.size(); ++c) {
+    const double u = (double(c) - d.axis_column) * d.column_pitch_mm;
+    cosine[c] = float(measured_.sdd_mm / std::sqrt(fixed + u * u));
   }
 }
 
@@ -71,19 +77,12 @@ std::pair<int, int> FilterStage::stored_rows(const Grid& grid, int first_line, i
   return resampler_ ? resampler_->rows_needed(first, last - first + 1) : std::pair{first, last};
 }
 
-void FilterStage::weigh(const float* row, double v_mm, const std::vector<float>& column_weight,
+void FilterStage::weigh(const float* row, const float* cosine, const std::vector<float>& column_weight,
                         std::span<float> out) const {
   std::fill(out.begin(), out.end(), 0.0f);
   float* to = out.data() + pad_left_;
-  const std::size_t columns = column_cosine_.size();
-  if (measured_.beam == Beam::cone) {
-    const double fixed = measured_.sdd_mm * measured_.sdd_mm + v_mm * v_mm;
-    for (std::size_t c = 0; c < columns; ++c)
-      to[c] = row[c] * (float(measured_.sdd_mm / std::sqrt(fixed + column_cosine_[c])) * column_weight[c]);
-  } else {
-    for (std::size_t c = 0; c < columns; ++c)
-      to[c] = row[c] * (float(column_cosine_[c]) * column_weight[c]);
-  }
+  for (std::size_t c = 0; c < column_cosine_.size(); ++c)
+    to[c] = row[c] * (cosine[c] * column_weight[c]);
 }
 
 void FilterStage::read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,
@@ -103,7 +102,7 @@ std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
   const std::size_t rows = std::size_t(stored_rows) * std::size_t(measured_.detector.columns) * sizeof(float);
   const std::size_t capacity = std::size_t(ViewBatch::capacity_of(measured_.beam));
   const std::size_t row_of_views = capacity * std::size_t(measured_.detector.columns) * sizeof(float);
-  return rows * capacity +
+  return rows * capacity + (measured_.beam == Beam::cone ? rows : 0) +
          std::size_t(threads) * (RowFilter::workspace_bytes(ideal_.detector.columns) + (resampler_ ? rows : 0) +
                                  2 * row_of_views);  // of sinograms: what `fill` and the source each hold
 }
@@ -137,6 +136,12 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
   }
 
   scratch.threads.resize(std::size_t(threads));
+  if (cone) {  // the same in every view
+    scratch.cosine.resize(std::size_t(row1 - row0 + 1) * width);
+    parallel_for(row1 - row0 + 1, threads, [&](int r, int) {
+      row_cosine(row0 + r, std::span(scratch.cosine).subspan(std::size_t(r) * width, width));
+    });
+  }
   // Lines that have a row of their own; a cone's lines above and below the detector repeat the nearest.
   const int line0 = cone ? std::clamp(first_line, 0, top) : first_line,
             line1 = cone ? std::clamp(last_line, 0, top) : last_line;
@@ -154,10 +159,8 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
       for (int r = 0; r < lines; ++r) {
         const int line = begin + r;
         if (cone) {
-          const int row = top - line;
-          weigh(rows + std::size_t(row - row0) * width,
-                (measured_.detector.midplane_row - row) * measured_.detector.row_pitch_mm, m.weight,
-                filter_->row_in(m.work, r));
+          const std::size_t at = std::size_t(top - line - row0) * width;
+          weigh(rows + at, scratch.cosine.data() + at, m.weight, filter_->row_in(m.work, r));
         } else {  // the slice's own row, linear between the two nearest
           const double up = up_of_slice(grid, line);
           const int below = int(up), above = std::min(below + 1, top);
@@ -167,7 +170,7 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
           m.blended.resize(width);
           for (std::size_t c = 0; c < width; ++c)
             m.blended[c] = a[c] + f * (b[c] - a[c]);
-          weigh(m.blended.data(), 0, m.weight, filter_->row_in(m.work, r));
+          weigh(m.blended.data(), column_cosine_.data(), m.weight, filter_->row_in(m.work, r));
         }
       }
       run(m.work, lines);
@@ -185,10 +188,13 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
       source, grid, {first_line, last_line, first_view, count, batch.capacity}, scratch, threads,
       [&](RowFilter::Workspace& work, int lines) { filter_->run(work, lines); },
       [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
+        const float* from[RowFilter::batch];
+        for (int r = 0; r < lines; ++r)
+          from[r] = filter_->row_out(work, r).data();
         for (int c = 0; c < batch.columns; ++c) {
           float* to = batch.column(v, c) + (begin - first_line);
           for (int r = 0; r < lines; ++r)
-            to[r] = filter_->row_out(work, r)[std::size_t(c)];
+            to[r] = from[r][c];
         }
       });
   if (measured_.beam != Beam::cone) return;
@@ -232,8 +238,9 @@ std::vector<float> FilterStage::filtered_rows(const ProjectionSource& source, in
   const std::vector<float> ones(width, 1.0f);
   std::vector<float> out;
   for (int r = 0; r < row_count; ++r) {
-    const double v_mm = (measured_.detector.midplane_row - (first_row + r)) * measured_.detector.row_pitch_mm;
-    weigh(rows + std::size_t(r) * width, v_mm, ones, filter_->row_in(work, 0));
+    std::vector<float> cosine = column_cosine_;
+    if (measured_.beam == Beam::cone) row_cosine(first_row + r, cosine);
+    weigh(rows + std::size_t(r) * width, cosine.data(), ones, filter_->row_in(work, 0));
     filter_->run(work, 1);
     const auto filtered = filter_->row_out(work, 0);
     const auto mine = filtered.subspan(std::size_t(pad_left_), width + 2);

@@ -28,7 +28,8 @@ class FilterStage {
       RowFilter::Workspace work;
       std::vector<float> resampled, blended, weight;
     };
-    AlignedVector<float> raw;  ///< capacity x (stored rows) x columns
+    std::vector<float> cosine;  ///< Of a cone's rows, rows x columns.
+    AlignedVector<float> raw;   ///< capacity x (stored rows) x columns
     std::vector<Thread> threads;
   };
 
@@ -57,8 +58,11 @@ class FilterStage {
   template <class Run, class Take>
   void each_view(const ProjectionSource& source, const Grid& grid, const Block& block, Scratch& scratch, int threads,
                  const Run& run, const Take& take) const;
-  /// Places weighted rows in the filter: `row_weight` may be null.
-  void weigh(const float* row, double up, const std::vector<float>& column_weight, std::span<float> out) const;
+  /// Cosine weights of a cone's row.
+  void row_cosine(int row, std::span<float> cosine) const;
+  /// Places a weighted row in the filter.
+  void weigh(const float* row, const float* cosine, const std::vector<float>& column_weight,
+             std::span<float> out) const;
   void read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,
                        std::vector<float>& scratch, const float*& rows) const;
   std::pair<int, int> ideal_rows(const Grid& grid, int first_line, int last_line) const;
@@ -69,7 +73,7 @@ class FilterStage {
   int pad_left_ = 0;
   std::optional<Resampler> resampler_;
   std::optional<RowFilter> filter_;
-  std::vector<double> column_cosine_;  // factors that depend on the column alone
+  std::vector<float> column_cosine_;  // of fan and parallel beams
 };
 
 }  // namespace rayloom

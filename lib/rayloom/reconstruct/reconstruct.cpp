@@ -37,9 +37,13 @@ class Stopwatch {
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
 
-constexpr int group = 16;          // slices that a kernel handles at once
-constexpr int slices_at_once = 4;  // copied out of a slab together, since they share cache lines
-constexpr int buffers = 2;         // batches: one being filled, one being back-projected
+constexpr int group = 16;  // slices that a kernel handles at once
+/// Slices copied out of a slab together, since they share cache lines: as many as fill one if they are small.
+int slices_at_once(const Grid& grid) {
+  constexpr std::size_t small = std::size_t(4) << 20;
+  return std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float) <= small ? group : 4;
+}
+constexpr int buffers = 2;  // batches: one being filled, one being back-projected; and slices, turned and written
 
 /// Views batch by batch, and what they are summed in.
 struct Direct {
@@ -61,8 +65,8 @@ struct Direct {
   static std::size_t sum_bytes(const FilterStage& stage, const Grid& grid, SliceRange slab) {
     return Slab::bytes(stage.ideal().beam, grid, slab.first, slab.count);
   }
-  static Sum sum(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab) {
-    return {stage.ideal().beam, grid, slab.first, slab.count, radius_mm};
+  static Sum sum(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab, int threads) {
+    return {stage.ideal().beam, grid, slab.first, slab.count, radius_mm, threads};
   }
   static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
     backproject(stage.ideal(), batch, sum, threads);
@@ -71,10 +75,17 @@ struct Direct {
   static void slices(Sum& slab, int k, int count, int threads, std::span<float> slices) {
     const std::size_t offset = std::size_t(k - slab.base_slice), n = std::size_t(count);
     const std::size_t pixels = std::size_t(slab.grid.nx) * std::size_t(slab.grid.ny);
+    constexpr std::size_t block = 16;  // pixels: what they read and write are whole cache lines
 #pragma omp parallel for schedule(static) num_threads(threads)
-    for (std::size_t i = 0; i < pixels; ++i)
+    for (std::size_t first = 0; first < pixels; first += block) {
+      const std::size_t end = std::min(first + block, pixels);
+      float turned[group][block];
+      for (std::size_t i = first; i < end; ++i)
+        for (std::size_t s = 0; s < n; ++s)
+          turned[s][i - first] = slab.samples[i * slab.stride + offset + s];
       for (std::size_t s = 0; s < n; ++s)
-        slices[s * pixels + i] = slab.samples[i * slab.stride + offset + s];
+        std::copy_n(turned[s], end - first, &slices[s * pixels + first]);
+    }
   }
 };
 
@@ -95,14 +106,14 @@ struct Gridding {
   static std::size_t sum_bytes(const FilterStage&, const Grid& grid, SliceRange slab) {
     return GriddedSlab::bytes(grid, slab.count);
   }
-  static Sum sum(const FilterStage&, const Grid& grid, double radius_mm, SliceRange slab) {
+  static Sum sum(const FilterStage&, const Grid& grid, double radius_mm, SliceRange slab, int) {
     return {grid, slab.first, slab.count, radius_mm};
   }
   static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
     sum.add(stage.ideal(), batch, stage.length(), threads);
   }
   static void slices(Sum& sum, int k, int count, int threads, std::span<float> slices) {
-    const std::size_t pixels = slices.size() / std::size_t(slices_at_once);
+    const std::size_t pixels = slices.size() / std::size_t(count);
     for (int i = 0; i < count; ++i)
       sum.slice(k + i, slices.subspan(std::size_t(i) * pixels, pixels), threads);
   }
@@ -123,7 +134,7 @@ std::size_t bytes_needed(const FilterStage& stage, const ReconstructPlan& plan, 
     const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
     const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
     return way.sum_bytes(stage, grid, slab) + buffers * way.batch_bytes(stage, grid, radius_mm, slab) +
-           stage.scratch_bytes(row1 - row0 + 1, threads) + slices_at_once * slice;
+           stage.scratch_bytes(row1 - row0 + 1, threads) + buffers * std::size_t(slices_at_once(grid)) * slice;
   });
 }
 
@@ -355,31 +366,38 @@ ReconstructTimes run(const Way& way, const Geometry& geometry, const ProjectionS
   };
 
   std::unique_ptr<typename Way::Sum> slab;
-  std::vector<float> slices;
-  std::future<void> next;
+  std::array<std::vector<float>, buffers> slices;
+  std::future<void> next, written;
   if (!steps.empty()) next = std::async(std::launch::async, prepare, 0);
   for (std::size_t n = 0; n < steps.size(); ++n) {
     if (hooks.stop()) throw Cancelled("stopped on request");
     const Step& step = steps[n];
     const SliceRange& range = plan.slabs[step.slab];
-    next.get();
-    if (n + 1 < steps.size()) next = std::async(std::launch::async, prepare, n + 1);
     Stopwatch watch;
     if (step.view == 0) {
       slab.reset();
-      slab = std::make_unique<typename Way::Sum>(way.sum(stage, grid, plan.field.radius_mm, range));
+      slab = std::make_unique<typename Way::Sum>(way.sum(stage, grid, plan.field.radius_mm, range, threads));
     }
+    next.get();
+    if (n + 1 < steps.size()) next = std::async(std::launch::async, prepare, n + 1);
+    watch.lap();
     way.add(stage, *batches[n % buffers], *slab, threads);
     times.backproject_s += watch.lap();
     hooks.report("reconstructing", double(n + 1) / double(steps.size()));
     if (step.view + step.views < views) continue;
-    for (int k = 0; k < range.count; k += slices_at_once) {
-      const int count = std::min(slices_at_once, range.count - k);
-      slices.resize(std::size_t(slices_at_once) * pixels);
-      way.slices(*slab, range.first + k, count, threads, slices);
-      for (int i = 0; i < count; ++i)
-        sink(range.first + k + i, std::span(slices).subspan(std::size_t(i) * pixels, pixels));
+    const int together = slices_at_once(grid);
+    for (int k = 0; k < range.count; k += together) {
+      const int first = range.first + k, count = std::min(together, range.count - k);
+      std::vector<float>& turned = slices[std::size_t(k / together % buffers)];
+      turned.resize(std::size_t(count) * pixels);
+      way.slices(*slab, first, count, threads, turned);
+      if (written.valid()) written.get();
+      written = std::async(std::launch::async, [&sink, &turned, first, count, pixels] {
+        for (int i = 0; i < count; ++i)
+          sink(first + i, std::span(turned).subspan(std::size_t(i) * pixels, pixels));
+      });
     }
+    written.get();
     times.write_s += watch.lap();
   }
   times.total_s = whole.lap();
@@ -424,7 +442,7 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
     const int count = std::min(way.capacity(geometry), int(geometry.angles_rad.size()));
     auto batch = way.batch(stage, grid, plan.field.radius_mm, sample);
     FilterStage::Scratch scratch;
-    auto sum = way.sum(stage, grid, plan.field.radius_mm, sample);
+    auto sum = way.sum(stage, grid, plan.field.radius_mm, sample, threads);
     Stopwatch watch;
     stage.fill(source, grid, 0, count, batch, scratch, threads);
     result.rows_per_s = count * rows_of(sample) / watch.lap();
