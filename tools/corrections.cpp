@@ -5,6 +5,7 @@
 #include "command.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/prepare/two_materials.h"
 
 namespace rayloom::tools {
 
@@ -106,6 +107,19 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
                   "integrating (as most flat panels) or counting: by which a pixel weighs the photons of the tube's "
                   "spectrum, with --hardening-of (integrating)")
       ->group(group);
+  command
+      .add_option(
+          "--metal", given.metal,
+          "MATERIAL[:DENSITY in g/cm3 (as listed)] of metal in the lighter part of --hardening-of, e.g. Fe:7.87: "
+          "found in a first reconstruction, its lengths in every ray tell how it hardened the beam; the volume "
+          "shows what one energy would")
+      ->group(group);
+  command
+      .add_option(
+          "--replace-metal", given.replace_metal,
+          "attenuation in 1/mm above which a first reconstruction shows metal (above 0): its shadows are bridged "
+          "from both sides and it is put back as one value; a volume for looking, not measuring")
+      ->group(group);
 }
 
 Corrections corrections_from(const CorrectionArguments& given, const Scan& scan) {
@@ -115,7 +129,25 @@ Corrections corrections_from(const CorrectionArguments& given, const Scan& scan)
                           .scatter = share_from("--scatter", given.scatter_percent),
                           .hardening = hardening_from(given, scan)};
   corrections.validate(scan);
+  if (given.replace_metal && !(*given.replace_metal > 0 && *given.replace_metal <= 1000))
+    throw InvalidOption("--replace-metal: " + to_text(*given.replace_metal) + "/mm; must be above 0 and at most 1000");
+  if (given.replace_metal && !given.metal.empty())
+    throw InvalidOption("--metal: given with --replace-metal; must be one of the two");
+  if (!given.metal.empty() && given.hardening_of.empty())
+    throw InvalidOption("--metal: '" + given.metal + "'; goes with --hardening-of, which must name what surrounds it");
   return corrections;
+}
+
+std::optional<TwoMaterialsGiven> two_materials_from(const CorrectionArguments& given, const Scan& scan) {
+  if (given.metal.empty()) return {};
+  TwoMaterialsGiven both{spectrum_from(given, "--metal", scan), material_from("--hardening-of", given.hardening_of),
+                         material_from("--metal", given.metal), 0};
+  try {
+    both.least_metal_per_mm = least_metal_per_mm(both.spectrum, both.lighter, both.metal);
+  } catch (const InvalidOption& error) {
+    throw InvalidOption(std::string("--") + error.what());
+  }
+  return both;
 }
 
 }  // namespace rayloom::tools

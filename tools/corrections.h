@@ -2,6 +2,8 @@
 /// The options that switch corrections on.
 #pragma once
 #include <CLI/CLI.hpp>
+#include <optional>
+#include <string>
 
 #include "rayloom/prepare/corrections.h"
 
@@ -10,7 +12,8 @@ namespace rayloom::tools {
 struct CorrectionArguments {
   bool spikes = false, drift = false;
   double lag_percent = 0, scatter_percent = 0;
-  std::string hardening, hardening_of, response = "integrating";
+  std::string hardening, hardening_of, response = "integrating", metal;
+  std::optional<double> replace_metal;
 
   /// --hardening fit: the map is yet to be fitted from the scan.
   bool fits_hardening() const { return hardening == "fit"; }
@@ -20,5 +23,14 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given);
 
 /// @throws InvalidOption naming the option, its value and what must hold.
 Corrections corrections_from(const CorrectionArguments& given, const Scan& scan);
+
+/// --metal: the beam, what the part is made of and the metal in it.
+struct TwoMaterialsGiven {
+  Spectrum spectrum;
+  Substance lighter, metal;
+  double least_metal_per_mm;
+};
+/// @throws InvalidOption as above.
+std::optional<TwoMaterialsGiven> two_materials_from(const CorrectionArguments& given, const Scan& scan);
 
 }  // namespace rayloom::tools

@@ -14,6 +14,7 @@
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/backproject.h"
 #include "rayloom/reconstruct/hardening_fit.h"
+#include "rayloom/reconstruct/metal.h"
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/reconstruct/reduce.h"
 #include "rayloom/scan/checksum.h"
@@ -65,6 +66,9 @@ GridRequest grid_request(const Arguments& given) {
   return request;
 }
 
+/// What a volume is labelled with when its line integrals were partly guessed.
+constexpr const char* looking_only = "for looking, not measuring";
+
 /// Line integrals of a scan, reduced as asked, as the reconstruction reads them.
 struct Input {
   std::shared_ptr<LineIntegrals> integrals;
@@ -72,18 +76,44 @@ struct Input {
   ProjectionSource source;
 };
 
-Input open_input(const Scan& scan, const Corrections& corrections, int bin, int every_nth, const Hooks& hooks) {
+/// What is done about metal that a first reconstruction showed.
+struct MetalHandling {
+  std::shared_ptr<const Metal> metal;       ///< None: nothing.
+  std::shared_ptr<const TwoMaterials> map;  ///< None: its shadows are replaced.
+  bool replaces() const { return metal && !map; }
+};
+
+Input open_input(const Scan& scan, const Corrections& corrections, const MetalHandling& metal, int bin, int every_nth,
+                 const Hooks& hooks) {
   Input input;
-  input.integrals = std::make_shared<LineIntegrals>(scan, hooks, corrections);
-  const ProjectionSource full{
-      [integrals = input.integrals](int view, int views, int row, int rows, std::span<float> out) {
-        integrals->read(view, views, row, rows, out);
-      },
-      scan.images.sinograms ? ProjectionSource::Stored::by_row : ProjectionSource::Stored::by_view};
+  Corrections before_metal = corrections;
+  if (metal.map) before_metal.hardening.reset();  // part of what it does
+  input.integrals = std::make_shared<LineIntegrals>(scan, hooks, before_metal);
+  ProjectionSource full{[integrals = input.integrals](int view, int views, int row, int rows, std::span<float> out) {
+                          integrals->read(view, views, row, rows, out);
+                        },
+                        scan.images.sinograms ? ProjectionSource::Stored::by_row : ProjectionSource::Stored::by_view};
+  if (metal.map)
+    full = without_hardening(scan.geometry, full, metal.metal, metal.map);
+  else if (metal.metal)
+    full = without_metal(scan.geometry, full, metal.metal);
   const Geometry fewer = every(scan.geometry, every_nth);
   input.geometry = binned(fewer, bin);
   input.source = binned(fewer, every(scan.geometry, full, every_nth), bin);
   return input;
+}
+
+/// What the command holds beside the reconstruction: the program itself, images of dark and open with their map of bad
+/// pixels, one block of a view a thread (a file may be a single block), binning's full-size views.
+std::size_t held_bytes(const Scan& scan, int bin, int threads) {
+  const std::size_t program = std::size_t{24} << 20;
+  const Detector& d = scan.geometry.detector;
+  const std::size_t pixels = std::size_t(d.columns) * std::size_t(d.rows);
+  const std::size_t levels = std::size_t(scan.images.dark.has_value()) + std::size_t(scan.images.open.has_value()) +
+                             std::size_t(scan.images.open_after.has_value());
+  const std::size_t per_thread = pixels * (sizeof(float) + (bin > 1 ? sizeof(float) : 0));
+  return program + pixels * (levels * sizeof(float) + 1) + scan.geometry.angles_rad.size() * std::size_t(d.rows) +
+         per_thread * std::size_t(threads);
 }
 
 /// --hardening fit.
@@ -91,7 +121,7 @@ Linearisation fitted_hardening(const Context& context, const Scan& scan, const A
                                const Corrections& corrections, const Hooks& hooks) {
   Hooks once = hooks;
   once.warning = nullptr;  // they come again when the scan is reconstructed
-  const Input input = open_input(scan, corrections, 1, 1, once);
+  const Input input = open_input(scan, corrections, {}, 1, 1, once);
   const HardeningFit fit =
       fit_hardening(input.geometry, input.source, coverage_from(given.coverage), thread_count(given.threads), hooks);
   const std::string found = "inside the part, values spread by " + to_text(100 * fit.unevenness_before, 3) +
@@ -102,13 +132,50 @@ Linearisation fitted_hardening(const Context& context, const Scan& scan, const A
   return fit.map;
 }
 
+/// --metal and --replace-metal.
+MetalHandling metal_handling(const Scan& scan, const Arguments& given, const Corrections& corrections,
+                             const ReconstructOptions& options, const Hooks& hooks) {
+  const auto both = two_materials_from(given.corrections, scan);
+  if (!both && !given.corrections.replace_metal) return {};
+  Hooks once = hooks;
+  once.warning = nullptr;
+  const Input input = open_input(scan, corrections, {}, given.bin, given.every, once);
+  const MetalThreshold threshold =
+      both ? MetalThreshold{both->least_metal_per_mm, corrections.hardening->thin_layer_per_mm()}
+           : MetalThreshold{*given.corrections.replace_metal};
+  ReconstructOptions first = options;
+  first.reserved_bytes = held_bytes(scan, given.bin, thread_count(given.threads));
+  auto found = find_metal(input.geometry, input.source, threshold, first, hooks);
+  if (!found) {
+    hooks.warn((both ? "--metal " + given.corrections.metal : "--replace-metal") +
+               ": a first reconstruction shows nothing above " + to_text(threshold.above_per_mm, 4) +
+               "/mm, so nothing is done about metal");
+    return {};
+  }
+  MetalHandling handling{std::make_shared<Metal>(std::move(*found)), nullptr};
+  if (both)
+    handling.map = std::make_shared<TwoMaterials>(both->spectrum, both->lighter, both->metal, handling.metal->most_mm);
+  return handling;
+}
+
+/// All that is corrected, for volume.json.
+nlohmann::ordered_json record_of(const Corrections& corrections, const MetalHandling& metal, const Arguments& given) {
+  nlohmann::ordered_json record = to_json(corrections);
+  if (metal.map) record["metal"] = metal.map->record();
+  if (metal.replaces())
+    record["metal_replaced"] = {{"above_per_mm", *given.corrections.replace_metal},
+                                {"put_back_per_mm", metal.metal->value_per_mm}};
+  return record;
+}
+
 /// Least and greatest value of a coarse reconstruction (at most 128 voxels each way, quick views), for 16-bit output.
 std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given, const Corrections& corrections,
-                                       const ReconstructOptions& options, const Hooks& hooks) {
+                                       const MetalHandling& metal, const ReconstructOptions& options,
+                                       const Hooks& hooks) {
   const Detector& d = scan.geometry.detector;
   const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
-  const Input input = open_input(scan, corrections, std::min(bin, d.columns), nth, hooks);
+  const Input input = open_input(scan, corrections, metal, std::min(bin, d.columns), nth, hooks);
   ReconstructOptions coarse = options;
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
@@ -145,21 +212,8 @@ nlohmann::ordered_json fingerprints(const Scan& scan) {
   return sums;
 }
 
-/// What the command holds beside the reconstruction: the program itself, images of dark and open with their map of bad
-/// pixels, one block of a view a thread (a file may be a single block), binning's full-size views.
-std::size_t held_bytes(const Scan& scan, int bin, int threads) {
-  const std::size_t program = std::size_t{24} << 20;
-  const Detector& d = scan.geometry.detector;
-  const std::size_t pixels = std::size_t(d.columns) * std::size_t(d.rows);
-  const std::size_t levels = std::size_t(scan.images.dark.has_value()) + std::size_t(scan.images.open.has_value()) +
-                             std::size_t(scan.images.open_after.has_value());
-  const std::size_t per_thread = pixels * (sizeof(float) + (bin > 1 ? sizeof(float) : 0));
-  return program + pixels * (levels * sizeof(float) + 1) + scan.geometry.angles_rad.size() * std::size_t(d.rows) +
-         per_thread * std::size_t(threads);
-}
-
 /// What runs that share a volume must agree on.
-nlohmann::json settings_of(const Scan& scan, const Arguments& given, const Corrections& corrections,
+nlohmann::json settings_of(const Scan& scan, const Arguments& given, const nlohmann::json& corrections,
                            const ReconstructPlan& plan) {
   const Grid& grid = plan.grid;
   return {{"program_version", RAYLOOM_VERSION},
@@ -175,7 +229,7 @@ nlohmann::json settings_of(const Scan& scan, const Arguments& given, const Corre
           {"format", given.format},
           {"type", given.type},
           {"range", given.range.empty() ? "from a coarse reconstruction" : given.range},
-          {"corrections", nlohmann::json(to_json(corrections))},
+          {"corrections", corrections},
           {"scan", nlohmann::json(to_json(scan))}};
 }
 
@@ -258,13 +312,16 @@ int run(const Context& context, const Arguments& given) {
   Corrections corrections = corrections_from(given.corrections, scan);
   if (given.corrections.fits_hardening() && !given.dry_run)
     corrections.hardening = fitted_hardening(context, scan, given, corrections, hooks);
-  const Input input = open_input(scan, corrections, given.bin, given.every, hooks);
+  const MetalHandling metal =
+      given.dry_run ? MetalHandling{} : metal_handling(scan, given, corrections, options, hooks);
+  const nlohmann::ordered_json corrected = record_of(corrections, metal, given);
+  const Input input = open_input(scan, corrections, metal, given.bin, given.every, hooks);
   const GridRequest request = grid_request(given);
   ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
   unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
   const Grid whole = plan_reconstruction(input.geometry, request, unlimited).grid;
-  options.reserved_bytes =
-      held_bytes(scan, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
+  options.reserved_bytes = held_bytes(scan, given.bin, thread_count(given.threads)) +
+                           VolumeWriter::buffer_bytes(whole, coding) + (metal.metal ? metal.metal->bytes() : 0);
   auto plan = plan_reconstruction(input.geometry, request, options);
   if (given.dry_run) return say_plan(context, given, input, plan, options, coding);
   if (plan.slabs.empty()) {
@@ -279,7 +336,7 @@ int run(const Context& context, const Arguments& given) {
                " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
   if (coding.type == SampleType::uint16) {
     if (given.range.empty()) {
-      std::tie(coding.low_per_mm, coding.high_per_mm) = coarse_range(scan, given, corrections, options, hooks);
+      std::tie(coding.low_per_mm, coding.high_per_mm) = coarse_range(scan, given, corrections, metal, options, hooks);
     } else {
       const auto limits = parse_numbers("--range", given.range, 2);
       coding.low_per_mm = limits[0];
@@ -288,7 +345,8 @@ int run(const Context& context, const Arguments& given) {
   }
 
   VolumeWriter writer(given.output, plan.grid, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
-                      settings_of(scan, given, corrections, plan), shared ? Partial::shared : Partial::own);
+                      settings_of(scan, given, nlohmann::json(corrected), plan),
+                      shared ? Partial::shared : Partial::own);
   const auto there = writer.finished();
   plan.leave_out(there);
   int written = 0;
@@ -296,7 +354,13 @@ int run(const Context& context, const Arguments& given) {
       input.geometry, input.source, plan, options,
       [&](int k, std::span<const float> slice) {
         if (there[std::size_t(k)]) return;
-        writer.write(k, slice);
+        if (metal.replaces()) {
+          std::vector<float> with_metal(slice.begin(), slice.end());
+          put_metal_back(*metal.metal, plan.grid, k, with_metal);
+          writer.write(k, with_metal);
+        } else {
+          writer.write(k, slice);
+        }
         ++written;
       },
       hooks);
@@ -351,7 +415,8 @@ int run(const Context& context, const Arguments& given) {
                               {"settings", given.settings},
                               {"method", to_string(plan.method)},
                               {"kernels", kernels}};
-  record["corrections"] = to_json(corrections);
+  record["corrections"] = corrected;
+  if (metal.replaces()) record["use"] = looking_only;
   record["samples"] = {{"read", samples},
                        {"non_positive_raised", non_positive},
                        {"saturated", saturated},
@@ -369,6 +434,7 @@ int run(const Context& context, const Arguments& given) {
               std::to_string(grid.nz) + " voxels of " + to_text(grid.voxel_mm, 6) + " mm, " +
               to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
               std::to_string(input.geometry.angles_rad.size()) + " views");
+  if (metal.replaces()) context.say(given.output + ": " + looking_only + ", since the shadows of metal were replaced");
   nlohmann::ordered_json answer = {{"volume", given.output},
                                    {"size", {grid.nx, grid.ny, grid.nz}},
                                    {"voxel_mm", grid.voxel_mm},
@@ -383,6 +449,7 @@ int run(const Context& context, const Arguments& given) {
                                      {"backproject", times.backproject_s},
                                      {"write", times.write_s},
                                      {"total", times.total_s}}}};
+  if (metal.replaces()) answer["use"] = looking_only;
   answer.update(record["reconstruction"]);
   context.result(answer);
   return Exit::done;
