@@ -189,14 +189,14 @@ HardeningFit fit_hardening(const Geometry& geometry, const ProjectionSource& sou
   const int nth = std::max(1, (int(geometry.angles_rad.size()) + most_views - 1) / most_views);
   const Geometry fewer = every(band.geometry, nth);
   const int most = geometry.detector.rows == 1 ? most_columns_of_one_row : most_columns;
-  const int wanted = (fewer.detector.columns + most - 1) / most;
+  const int wanted = (std::max(fewer.detector.columns, fewer.detector.rows) + most - 1) / most;
   const int bin = fewer.detector.rows == 1 ? wanted : std::min(wanted, fewer.detector.rows);
   const Geometry coarse = binned(fewer, bin);
   if (coarse.angles_rad.size() < 4)
     throw BadInput("hardening: " + std::to_string(coarse.angles_rad.size()) +
                    " views; must be at least 4 to fit it from the scan");
 
-  const Powers powers = binned_powers(fewer, every(band.geometry, band.source, nth), bin, threads, hooks);
+  Powers powers = binned_powers(fewer, every(band.geometry, band.source, nth), bin, threads, hooks);
   ReconstructOptions options;
   options.coverage = coverage.value_or(automatic_coverage(geometry));
   options.method = Method::direct;
@@ -221,9 +221,9 @@ HardeningFit fit_hardening(const Geometry& geometry, const ProjectionSource& sou
                    "give coefficients, or the part's material");
   const Moments moments = moments_of(even, odd, voxels);
 
-  std::vector<float> sorted = powers[0];
-  const auto rank = sorted.begin() + std::ptrdiff_t(double(sorted.size() - 1) * 0.9995);
-  std::nth_element(sorted.begin(), rank, sorted.end());
+  std::vector<float>& met = powers[0];  // all line integrals but a few odd ones are below `up_to`
+  const auto rank = met.begin() + std::ptrdiff_t(double(met.size() - 1) * 0.9995);
+  std::nth_element(met.begin(), rank, met.end());
   const double up_to = std::clamp(double(*rank), 0.01, Linearisation::table_end);
 
   Matrix scale = Matrix::Zero();  // powers of p/up_to, so that the numbers are alike
