@@ -1,6 +1,7 @@
 #include "corrections.h"
 
 #include <algorithm>
+#include <filesystem>
 
 #include "command.h"
 #include "rayloom/errors.h"
@@ -87,8 +88,19 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
                 "set each view's level by the border that the part leaves free; reads the scan once more beforehand")
       ->group(group);
   command
+      .add_option(
+          "--open-shapes", given.open_shapes,
+          "for a beam whose shape changes: fit so many principal components of the open-beam images, 0 to 5, to "
+          "the border that the part leaves free, and --drift (0)")
+      ->group(group);
+  command
       .add_option("--scatter", given.scatter_percent,
                   "percent of the open beam that reaches every pixel as scattered rays, to take off (0)")
+      ->group(group);
+  command
+      .add_option("--scatter-from", given.scatter_from,
+                  "image at the first view's angle with small opaque stops before the part: what reaches their shadows "
+                  "is taken off as scattered rays, smoothly in between")
       ->group(group);
   command
       .add_option("--hardening", given.hardening,
@@ -126,8 +138,14 @@ Corrections corrections_from(const CorrectionArguments& given, const Scan& scan)
   Corrections corrections{.spikes = given.spikes,
                           .lag = share_from("--lag", given.lag_percent),
                           .drift = given.drift,
+                          .open_shapes = given.open_shapes,
                           .scatter = share_from("--scatter", given.scatter_percent),
                           .hardening = hardening_from(given, scan)};
+  if (!given.scatter_from.empty()) {
+    if (!std::filesystem::exists(given.scatter_from))
+      throw InvalidOption("--scatter-from: " + given.scatter_from + ": no such file; must be an image with stops");
+    corrections.scatter_from = std::filesystem::absolute(given.scatter_from).lexically_normal().string();
+  }
   corrections.validate(scan);
   if (given.replace_metal && !(*given.replace_metal > 0 && *given.replace_metal <= 1000))
     throw InvalidOption("--replace-metal: " + to_text(*given.replace_metal) + "/mm; must be above 0 and at most 1000");

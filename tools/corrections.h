@@ -11,6 +11,8 @@ namespace rayloom::tools {
 
 struct CorrectionArguments {
   bool spikes = false, drift = false;
+  int open_shapes = 0;
+  std::string scatter_from;
   double lag_percent = 0, scatter_percent = 0;
   std::string hardening, hardening_of, response = "integrating", metal;
   std::optional<double> replace_metal;

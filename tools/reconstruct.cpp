@@ -18,6 +18,7 @@
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/reconstruct/reduce.h"
 #include "rayloom/scan/checksum.h"
+#include "rayloom/scan/present_views.h"
 #include "rayloom/volume/volume.h"
 
 namespace rayloom::tools {
@@ -33,7 +34,7 @@ struct Arguments {
   std::optional<int> threads;
   std::vector<std::string> settings;
   CorrectionArguments corrections;
-  bool overwrite = false, resume = false, dry_run = false;
+  bool overwrite = false, resume = false, dry_run = false, use_what_is_there = false;
 };
 
 std::optional<Coverage> coverage_from(const std::string& name) {
@@ -280,9 +281,11 @@ int say_plan(const Context& context, const Arguments& given, const Input& input,
 int run(const Context& context, const Arguments& given) {
   const Hooks hooks = context.hooks();
   refuse_existing(given.output, given.overwrite);
-  const Scan scan = read_scan(given.scan, given.settings);
+  Scan scan = read_scan(given.scan, given.settings);
   if (scan.images.projections.empty())
     throw BadInput(given.scan + ": images.projections: missing; must name the projections to reconstruct");
+  const int planned_views = int(scan.geometry.angles_rad.size());
+  if (given.use_what_is_there) scan = present_views(scan, hooks).scan;
 
   ReconstructOptions options;
   options.filter = {window_from(given.filter), given.cutoff};
@@ -415,6 +418,7 @@ int run(const Context& context, const Arguments& given) {
                               {"settings", given.settings},
                               {"method", to_string(plan.method)},
                               {"kernels", kernels}};
+  if (given.use_what_is_there) record["reconstruction"]["views_planned"] = planned_views;
   record["corrections"] = corrected;
   if (metal.replaces()) record["use"] = looking_only;
   record["samples"] = {{"read", samples},
@@ -422,10 +426,22 @@ int run(const Context& context, const Arguments& given) {
                        {"saturated", saturated},
                        {"defect_pixels", counts.defects},
                        {"dead_pixels", counts.dead}};
+  const double noise_factor = input.integrals->open_noise_factor();
+  if (scan.images.kind == ImageKind::counts) record["open_beam_noise_variance_factor"] = noise_factor;
   if (corrections.spikes) record["samples"]["spikes_replaced"] = counts.spikes;
-  if (const auto& levels = input.integrals->beam_levels(); !levels.empty()) {
-    const auto [least, most] = std::minmax_element(levels.begin(), levels.end());
-    record["beam_levels"] = {{"least", *least}, {"greatest", *most}};
+  if (const int stops = input.integrals->scatter_stops(); stops > 0) {
+    const SmoothImage& scatter = input.integrals->scatter();
+    float least = scatter[0], most = scatter[0];
+    for (int i = 0; i < scatter.blocks(); ++i) {
+      least = std::min(least, scatter[i]);
+      most = std::max(most, scatter[i]);
+    }
+    record["scatter"] = {{"stops", stops}, {"least_share", least}, {"greatest_share", most}};
+  }
+  if (const auto& beams = input.integrals->beams(); !beams.empty()) {
+    const auto [least, most] = std::ranges::minmax(beams, {}, &ViewBeam::level);
+    record["beam"] = {
+        {"least_level", least.level}, {"greatest_level", most.level}, {"shapes_found", beams.front().weights.size()}};
   }
   const std::size_t clipped = writer.clipped();
   writer.finish(record);
@@ -435,6 +451,9 @@ int run(const Context& context, const Arguments& given) {
               to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
               std::to_string(input.geometry.angles_rad.size()) + " views");
   if (metal.replaces()) context.say(given.output + ": " + looking_only + ", since the shadows of metal were replaced");
+  if (noise_factor > 1)
+    context.say("the noise of the open-beam images makes that of thin places " + to_text(std::sqrt(noise_factor), 3) +
+                " times as large, at most");
   nlohmann::ordered_json answer = {{"volume", given.output},
                                    {"size", {grid.nx, grid.ny, grid.nz}},
                                    {"voxel_mm", grid.voxel_mm},
@@ -450,6 +469,7 @@ int run(const Context& context, const Arguments& given) {
                                      {"write", times.write_s},
                                      {"total", times.total_s}}}};
   if (metal.replaces()) answer["use"] = looking_only;
+  if (record.contains("open_beam_noise_variance_factor")) answer["open_beam_noise_variance_factor"] = noise_factor;
   answer.update(record["reconstruction"]);
   context.result(answer);
   return Exit::done;
@@ -471,6 +491,9 @@ void add_reconstruct(CLI::App& program) {
       ->add_option("--set", given->settings,
                    "KEY=VALUE of the scan file to use instead, e.g. detector.axis_column=254.2")
       ->allow_extra_args(false);
+
+  command->add_flag("--use-what-is-there", given->use_what_is_there,
+                    "reconstruct a scan that broke off or lacks views from those present");
 
   const std::string grid = "Grid";
   command->add_option("--voxel", given->voxel, "voxel edge, mm (pixel pitch / magnification)")->group(grid);

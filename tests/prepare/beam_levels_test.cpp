@@ -28,6 +28,20 @@ std::vector<char> none(const Image& view) {
   return std::vector<char>(view.samples.size());
 }
 
+/// Without shapes and scatter.
+std::optional<double> level_of(const Image& view, const std::vector<char>& bad) {
+  const auto beam = beam_of(view, bad, {}, SmoothImage(view.rows, view.columns));
+  return beam ? std::optional(beam->level) : std::nullopt;
+}
+
+/// Beams of these levels.
+std::vector<std::optional<ViewBeam>> beams(const std::vector<double>& levels) {
+  std::vector<std::optional<ViewBeam>> result;
+  for (const double level : levels)
+    result.push_back(level > 0 ? std::optional(ViewBeam{level, {2 * level}}) : std::nullopt);
+  return result;
+}
+
 }  // namespace
 
 TEST_SUITE("the beam's level from the part-free border") {
@@ -38,12 +52,12 @@ TEST_SUITE("the beam's level from the part-free border") {
                                                    [](int r, int c) { return r > 3 || c > 45; }};
     for (const auto& part : parts) {
       const Image view = view_of(60, 80, [&](int r, int c) { return part(r, c) ? 0.3 + 0.003 * r : 1.03; });
-      const auto level = part_free_level(view, none(view));
+      const auto level = level_of(view, none(view));
       REQUIRE(level);
       CHECK(std::abs(*level - 1.03) < 1e-6);
     }
     const Image row = view_of(1, 200, [](int, int c) { return std::abs(c - 90) < 60 ? 0.2 : 0.97; });
-    CHECK(std::abs(part_free_level(row, none(row)).value() - 0.97) < 1e-6);
+    CHECK(std::abs(level_of(row, none(row)).value() - 0.97) < 1e-6);
   }
 
   TEST_CASE("noise averages out and bad and stray samples do not count") {
@@ -57,31 +71,39 @@ TEST_SUITE("the beam's level from the part-free border") {
     }
     view.samples[50] = 3;  // a stray one that nobody knows of
     // 2 deep all round: 800 samples; 5 deviations of their mean.
-    CHECK(std::abs(part_free_level(view, bad).value() - 1) < 5 * 0.02 / std::sqrt(800.0));
+    CHECK(std::abs(level_of(view, bad).value() - 1) < 5 * 0.02 / std::sqrt(800.0));
   }
 
   TEST_CASE("a border behind the part has none") {
     const Image slab = view_of(40, 40, [](int, int) { return 0.4; });
-    CHECK(!part_free_level(slab, none(slab)));
+    CHECK(!level_of(slab, none(slab)));
     const Image wedge = view_of(40, 40, [](int r, int c) { return 1 - 0.005 * (r + c); });
-    CHECK(!part_free_level(wedge, none(wedge)));
+    CHECK(!level_of(wedge, none(wedge)));
     const Image black = view_of(40, 40, [](int, int) { return 0; });
-    CHECK(!part_free_level(black, none(black)));
+    CHECK(!level_of(black, none(black)));
   }
 
   TEST_CASE("views without one take it from beside them or all go without") {
     std::string problem;
-    using Levels = std::vector<std::optional<double>>;
-    CHECK(without_gaps(Levels{1.0, 1.5}, problem) == std::vector<double>{1, 1.5});
+    const auto levels = [&](const std::vector<double>& given) {
+      std::vector<double> filled;
+      for (const ViewBeam& beam : without_gaps(beams(given), problem)) {
+        filled.push_back(beam.level);
+        CHECK(beam.weights == std::vector<double>{2 * beam.level});
+      }
+      return filled;
+    };
+    CHECK(levels({1, 1.5}) == std::vector<double>{1, 1.5});
     CHECK(problem.empty());
-    CHECK(without_gaps(Levels{{}, 1.0, {}, {}, {}, 2.0, 1.5, 1.0, 1.0, {}}, problem) ==
-          std::vector<double>{1, 1, 1.25, 1.5, 1.75, 2, 1.5, 1, 1, 1});
+    CHECK(levels({0, 1, 0, 0, 0, 2, 1.5, 1, 1, 0}) == std::vector<double>{1, 1, 1.25, 1.5, 1.75, 2, 1.5, 1, 1, 1});
     CHECK(problem ==
           "the part leaves no border free in 5 of 10 views, the first is view 0; the beam's level is taken from the "
           "views beside them");
-    CHECK(without_gaps(Levels{1.0, {}, {}}, problem).empty());
+    CHECK(levels({1, 0, 0}).empty());
+    CHECK(levels({0}).empty());
+    CHECK(levels({1, 0, 0, 0}).empty());
     CHECK(problem ==
-          "the part leaves no border free in 2 of 3 views, the first is view 1; drift of the beam is not corrected");
+          "the part leaves no border free in 3 of 4 views, the first is view 1; drift of the beam is not corrected");
   }
 
   TEST_CASE("a scan whose beam drifts reads as one whose beam does not") {
@@ -111,7 +133,7 @@ TEST_SUITE("the beam's level from the part-free border") {
       std::vector<float> values(std::size_t(rows * columns));
       for (int v = 0; v < views; ++v) {
         lines.read(v, 1, 0, rows, values);
-        CHECK(std::abs(lines.beam_levels()[std::size_t(v)] - (1 + 0.03 * v - 0.01 * (v % 2))) < 1e-6);
+        CHECK(std::abs(lines.beams()[std::size_t(v)].level - (1 + 0.03 * v - 0.01 * (v % 2))) < 1e-6);
         double worst = 0;
         for (int r = 0; r < rows; ++r)
           for (int c = 0; c < columns; ++c)

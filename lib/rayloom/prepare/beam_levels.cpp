@@ -1,5 +1,6 @@
 #include "rayloom/prepare/beam_levels.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 
@@ -8,7 +9,8 @@ namespace rayloom {
 namespace {
 
 constexpr int pieces_a_side = 8;
-constexpr double alike = 0.98, least_level = 0.8, most_level = 1.25;
+constexpr double least_level = 0.8, most_level = 1.25;
+constexpr float unlike_level = 0.02F, unlike_shaped = 0.05F, least_reach = 0.01F;
 
 float median(std::vector<float> values) {
   const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
@@ -16,15 +18,15 @@ float median(std::vector<float> values) {
   return *middle;
 }
 
-/// The good samples of each piece of the border that has any.
-std::vector<std::vector<float>> border_pieces(const Image& view, const std::vector<char>& bad) {
-  std::vector<std::vector<float>> pieces;
+/// The good pixels of each piece of the border that has any.
+std::vector<std::vector<std::size_t>> border_pieces(const Image& view, const std::vector<char>& bad) {
+  std::vector<std::vector<std::size_t>> pieces;
   const auto add = [&](int first_row, int rows, int first_column, int columns) {
-    std::vector<float> samples;
+    std::vector<std::size_t> pixels;
     for (int r = first_row; r < first_row + rows; ++r)
       for (int c = first_column; c < first_column + columns; ++c)
-        if (!bad[std::size_t(r) * std::size_t(view.columns) + std::size_t(c)]) samples.push_back(view.at(r, c));
-    if (!samples.empty()) pieces.push_back(std::move(samples));
+        if (const auto p = std::size_t(r) * std::size_t(view.columns) + std::size_t(c); !bad[p]) pixels.push_back(p);
+    if (!pixels.empty()) pieces.push_back(std::move(pixels));
   };
   const int high = std::max(1, view.rows / 50), wide = std::max(1, view.columns / 50);
   const int down = std::min(pieces_a_side, view.rows), across = std::min(pieces_a_side, view.columns);
@@ -42,57 +44,98 @@ std::vector<std::vector<float>> border_pieces(const Image& view, const std::vect
   return pieces;
 }
 
-}  // namespace
+/// Part-free pixels, and the standard deviation of their samples; none if there is no such border.
+struct FreeBorder {
+  std::vector<std::size_t> pixels;
+  double deviation = 0;
+};
 
-std::optional<double> part_free_level(const Image& transmission, const std::vector<char>& bad) {
-  const auto pieces = border_pieces(transmission, bad);
-  if (pieces.empty()) return {};
+FreeBorder free_border(const Image& view, const std::vector<char>& bad, float unlike) {
+  const auto pieces = border_pieces(view, bad);
   std::vector<float> levels;
+  const auto samples_of = [&](const std::vector<std::size_t>& pixels) {
+    std::vector<float> samples;
+    for (const std::size_t p : pixels)
+      samples.push_back(view.samples[p]);
+    return samples;
+  };
   for (const auto& piece : pieces)
-    levels.push_back(median(piece));
+    levels.push_back(median(samples_of(piece)));
+  FreeBorder border;
+  if (pieces.empty()) return border;
   const float brightest = *std::max_element(levels.begin(), levels.end());
-  std::vector<float> air;
+  std::vector<std::size_t> air;
   std::size_t free = 0;
   for (std::size_t i = 0; i < pieces.size(); ++i)
-    if (levels[i] >= alike * brightest) {
+    if (levels[i] >= (1 - unlike) * brightest) {
       ++free;
       air.insert(air.end(), pieces[i].begin(), pieces[i].end());
     }
-  if (8 * free < pieces.size()) return {};
+  if (8 * free < pieces.size()) return border;
 
-  const float middle = median(air);
+  const std::vector<float> samples = samples_of(air);
+  const float middle = median(samples);
   std::vector<float> deviations;
-  for (const float sample : air)
+  for (const float sample : samples)
     deviations.push_back(std::abs(sample - middle));
-  const double reach = std::max(3 * 1.4826 * median(deviations), 0.01 * std::abs(middle));
-  double sum = 0, count = 0;
-  for (const float sample : air)
-    if (std::abs(sample - middle) <= reach) {
-      sum += sample;
-      count += 1;
-    }
-  const double level = sum / count;
-  if (!(level >= least_level && level <= most_level)) return {};
-  return level;
+  border.deviation = 1.4826 * median(deviations);
+  const double reach = std::max(3 * border.deviation, double(std::max(unlike, least_reach)) * std::abs(middle));
+  for (std::size_t i = 0; i < air.size(); ++i)
+    if (std::abs(samples[i] - middle) <= reach) border.pixels.push_back(air[i]);
+  return border;
 }
 
-std::vector<double> without_gaps(const std::vector<std::optional<double>>& levels, std::string& problem) {
-  const int views = int(levels.size());
-  std::vector<double> filled(levels.size());
+}  // namespace
+
+std::optional<ViewBeam> beam_of(const Image& transmission, const std::vector<char>& bad, const BeamShapes& shapes,
+                                const SmoothImage& scatter) {
+  const FreeBorder border = free_border(transmission, bad, shapes.count() > 0 ? unlike_shaped : unlike_level);
+  if (border.pixels.empty()) return {};
+  const int n = 1 + shapes.count();
+  Eigen::MatrixXd squares = Eigen::MatrixXd::Zero(n, n);
+  Eigen::VectorXd right = Eigen::VectorXd::Zero(n), row(n);
+  for (const std::size_t p : border.pixels) {
+    const int r = int(p / std::size_t(transmission.columns)), c = int(p % std::size_t(transmission.columns));
+    row[0] = 1 + double(scatter.at(r, c));
+    for (int k = 1; k < n; ++k)
+      row[k] = shapes.shapes[std::size_t(k - 1)].at(r, c);
+    squares += row * row.transpose();
+    right += row * double(transmission.samples[p]);
+  }
+  for (int k = 1; k < n; ++k)
+    squares(k, k) += std::pow(border.deviation / (3 * shapes.spread[std::size_t(k - 1)]), 2);
+  const Eigen::VectorXd solution = squares.ldlt().solve(right);
+  ViewBeam beam;
+  beam.level = solution[0];
+  for (int k = 1; k < n; ++k)
+    beam.weights.push_back(solution[k]);
+  if (!(beam.level >= least_level && beam.level <= most_level)) return {};
+  return beam;
+}
+
+std::vector<ViewBeam> without_gaps(const std::vector<std::optional<ViewBeam>>& beams, std::string& problem) {
+  const int views = int(beams.size());
+  std::vector<ViewBeam> filled(beams.size());
   int lacking = 0, first = 0, before = -1;
   for (int i = 0; i < views; ++i) {
-    if (levels[std::size_t(i)]) {
-      filled[std::size_t(i)] = *levels[std::size_t(i)];
+    if (beams[std::size_t(i)]) {
+      filled[std::size_t(i)] = *beams[std::size_t(i)];
       before = i;
       continue;
     }
     if (lacking++ == 0) first = i;
     int after = i;
-    while (after < views && !levels[std::size_t(after)])
+    while (after < views && !beams[std::size_t(after)])
       ++after;
-    const double low = before < 0 ? 0 : *levels[std::size_t(before)],
-                 high = after == views ? low : *levels[std::size_t(after)];
-    filled[std::size_t(i)] = before < 0 ? high : low + (high - low) * (i - before) / (after - before);
+    if (before < 0 && after == views) continue;
+    const ViewBeam& low = *beams[std::size_t(before < 0 ? after : before)];
+    const ViewBeam& high = *beams[std::size_t(after == views ? before : after)];
+    const double share = before < 0 || after == views ? 0 : double(i - before) / (after - before);
+    ViewBeam& beam = filled[std::size_t(i)];
+    beam = low;
+    beam.level += share * (high.level - low.level);
+    for (std::size_t k = 0; k < beam.weights.size(); ++k)
+      beam.weights[k] += share * (high.weights[k] - low.weights[k]);
   }
   problem.clear();
   if (lacking == 0) return filled;

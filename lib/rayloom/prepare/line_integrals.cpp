@@ -8,7 +8,8 @@
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
-#include "rayloom/prepare/beam_levels.h"
+#include "rayloom/prepare/exposures.h"
+#include "rayloom/prepare/scatter_stops.h"
 
 namespace rayloom {
 
@@ -40,9 +41,8 @@ std::string place_of(std::size_t pixel, int columns) {
          std::to_string(pixel % std::size_t(columns));
 }
 
-/// open - dark of every pixel.
-Image gain_of(const Scan& scan, const Level& level, const std::string& field, const Image& dark) {
-  Image gain = mean_image(scan, level, field);
+/// open - dark of every pixel. @param gain  The mean open-beam image.
+Image gain_of(const Scan& scan, const Level& level, const std::string& field, Image gain, const Image& dark) {
   for (std::size_t i = 0; i < gain.samples.size(); ++i)
     gain.samples[i] -= dark.samples[i];
   const auto not_above = [](float value) { return !(value > 0); };
@@ -66,6 +66,7 @@ LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Correct
     : scan_(scan),
       corrections_(corrections),
       reader_(scan),
+      scatter_(scan.geometry.detector.rows, scan.geometry.detector.columns),
       counted_(std::make_unique<std::atomic<bool>[]>(scan.geometry.angles_rad.size() *
                                                      std::size_t(scan.geometry.detector.rows))) {
   corrections_.validate(scan_);
@@ -85,18 +86,25 @@ LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Correct
     air_levels_ = scan_.images.open_level;
     air_levels_.resize(scan_.geometry.angles_rad.size(), air_levels_.empty() ? 0 : air_levels_.back());
   }
-  if (air_from_border() || corrections_.spikes || corrections_.drift) look_over_views(hooks);
+  for (int i = 0; i < scatter_.blocks(); ++i)
+    scatter_[i] = float(corrections_.scatter);
+  if (!corrections_.scatter_from.empty()) measure_scatter();
+  if (air_from_border() || corrections_.spikes || corrections_.follows_beam()) look_over_views(hooks);
 }
 
 void LineIntegrals::read_gain(const Hooks& hooks) {
   const ScanImages& images = scan_.images;
   const Detector& detector = scan_.geometry.detector;
-  dark_ = images.dark ? mean_image(scan_, *images.dark, "images.dark") : Image(detector.rows, detector.columns);
+  MeanExposures exposures = read_exposures(scan_, hooks);
+  open_noise_factor_ = exposures.noise_variance_factor();
+  if (corrections_.open_shapes > 0) shapes_ = beam_shapes(scan_, exposures, bad_, corrections_.open_shapes, hooks);
+  dark_ = std::move(exposures.dark.mean);
   if (!images.dark)
     hooks.warn(scan_.file.string() +
                ": images.dark: absent; taken as 0. If the detector has an offset, dense parts will look too thin");
-  gain_ = gain_of(scan_, *images.open, "images.open", dark_);
-  if (images.open_after) gain_after_ = gain_of(scan_, *images.open_after, "images.open_after", dark_);
+  gain_ = gain_of(scan_, *images.open, "images.open", std::move(exposures.open.mean), dark_);
+  if (exposures.open_after)
+    gain_after_ = gain_of(scan_, *images.open_after, "images.open_after", std::move(exposures.open_after->mean), dark_);
 
   std::size_t first = 0;
   for (std::size_t i = 0; i < bad_.size(); ++i) {
@@ -109,6 +117,24 @@ void LineIntegrals::read_gain(const Hooks& hooks) {
     hooks.warn(scan_.file.string() + ": images.open: not above the dark image at " + std::to_string(dead_) +
                (dead_ == 1 ? " pixel, at " : " pixels, the first at ") + place_of(first, detector.columns) +
                "; taken as dead, their neighbours stand in");
+}
+
+void LineIntegrals::measure_scatter() {
+  const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
+  Image with_stops = image_beside(scan_, "scatter_from", {corrections_.scatter_from}), without(rows, columns);
+  reader_.read(0, 1, 0, rows, without.samples);
+  for (Image* image : {&with_stops, &without}) {
+    for (int row = 0; row < rows; ++row)
+      normalise(0, row,
+                std::span(image->samples).subspan(std::size_t(row) * std::size_t(columns), std::size_t(columns)));
+    if (!air_from_border()) continue;
+    const double level = border_level(*image);
+    for (float& sample : image->samples)
+      sample /= float(level);
+  }
+  const MeasuredScatter measured = scatter_from_stops(with_stops, without, bad_, corrections_.scatter_from);
+  scatter_ = measured.scatter;
+  scatter_stops_ = int(measured.stops.size());
 }
 
 NoiseByLevel LineIntegrals::learn_noise() const {
@@ -139,7 +165,7 @@ void LineIntegrals::look_over_views(const Hooks& hooks) {
   const int beside = corrections_.spikes ? 1 : 0;
   const NoiseByLevel noise = corrections_.spikes ? learn_noise() : NoiseByLevel();
   std::vector<std::vector<SpikeMend>> spikes(static_cast<std::size_t>(blocks));
-  std::vector<std::optional<double>> beam(static_cast<std::size_t>(views));
+  std::vector<std::optional<ViewBeam>> beams(static_cast<std::size_t>(views));
   int done = 0;
   parallel_for(blocks, thread_count({}), [&](int b, int) {
     const int first = b * block, count = std::min(block, views - first);
@@ -163,7 +189,7 @@ void LineIntegrals::look_over_views(const Hooks& hooks) {
       std::ranges::copy(samples_of(view), image.samples.begin());
       for (std::size_t i = known; i < found.size(); ++i)
         image.samples[found[i].pixel] = found[i].value;
-      if (corrections_.drift) beam[std::size_t(view)] = part_free_level(image, bad_);
+      if (corrections_.follows_beam()) beams[std::size_t(view)] = beam_of(image, bad_, shapes_, scatter_);
       if (!air_from_border()) continue;
       mending_.mend(image.samples, 0, 0, rows);
       const double level = border_level(image);
@@ -191,17 +217,17 @@ void LineIntegrals::look_over_views(const Hooks& hooks) {
         spike.value *= float(air_levels_[std::size_t(spike.view)]);
       spikes_.push_back(spike);
     }
-  if (!corrections_.drift) return;
+  if (!corrections_.follows_beam()) return;
   std::string problem;
-  beam_levels_ = without_gaps(beam, problem);
-  for (double& level : beam_levels_)
-    level /= 1 + corrections_.scatter;
-  if (!problem.empty()) hooks.warn("drift: " + problem);
+  beams_ = without_gaps(beams, problem);
+  if (!problem.empty()) hooks.warn(scan_.file.string() + ": drift of the beam: " + problem);
 }
 
 float LineIntegrals::gain_at(int view, std::size_t pixel) const {
   if (gain_after_.samples.empty()) return gain_.samples[pixel];
-  const float done = (float(view) + 0.5F) / float(scan_.geometry.angles_rad.size());  // of the scan, mid-view
+  const float done = scan_.view_times.empty()  // of the scan, at the middle of the view
+                         ? (float(view) + 0.5F) / float(scan_.geometry.angles_rad.size())
+                         : scan_.view_times[std::size_t(view)];
   return gain_.samples[pixel] + done * (gain_after_.samples[pixel] - gain_.samples[pixel]);
 }
 
@@ -299,18 +325,24 @@ void LineIntegrals::convert(int view, int row, std::span<const float> before, st
       samples[c] = (samples[c] - lag * before[c]) / kept;
   }
   normalise(view, row, samples);
-  const double beam = (beam_levels_.empty() ? 1.0 : beam_levels_[std::size_t(view)]) *
-                      (air_from_border() ? air_levels_[std::size_t(view)] : 1.0);
-  if (beam != 1)
+  if (air_from_border())
     for (float& sample : samples)
-      sample /= float(beam);
+      sample /= float(air_levels_[std::size_t(view)]);
+  if (!beams_.empty()) {
+    const ViewBeam& beam = beams_[std::size_t(view)];
+    std::vector<float> level(columns, float(beam.level));
+    for (std::size_t k = 0; k < beam.weights.size(); ++k)
+      shapes_.shapes[k].add_row(row, float(beam.weights[k]), level);
+    for (std::size_t c = 0; c < columns; ++c)
+      samples[c] /= level[c];
+  }
+  if (corrections_.scatter > 0 || scatter_stops_ > 0) scatter_.add_row(row, -1, samples);
   if (images.kind != ImageKind::line_integrals) {
     constexpr float least = float(least_transmission);
-    const float scatter = float(corrections_.scatter);
     const char* bad = &bad_[first];
     std::size_t raised = 0;
     for (std::size_t c = 0; c < columns; ++c) {
-      const float signal = samples[c] - scatter;
+      const float signal = samples[c];
       raised += std::size_t(!(signal > least) & !bad[c]);
       samples[c] = signal > least ? signal : least;
     }

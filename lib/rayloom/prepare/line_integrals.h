@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "rayloom/hooks.h"
+#include "rayloom/prepare/beam_levels.h"
 #include "rayloom/prepare/corrections.h"
 #include "rayloom/prepare/defect_mending.h"
 #include "rayloom/prepare/spikes.h"
@@ -41,16 +42,16 @@ inline constexpr double least_transmission = 1e-5;
 ///
 /// Corrections, where asked for, which take up to one pass over all views beforehand: spikes are replaced (see
 /// find_spikes); lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free counts, the open
-/// beam standing before the first view; drift divides by the level of the view's part-free border (see
-/// part_free_level), less what scatter adds there; scatter is taken off the transmission; hardening is a map of the
-/// line integrals, once bad pixels are mended.
+/// beam standing before the first view; drift and open_shapes divide by the beam that the view's part-free border shows
+/// (see beam_of); scatter is taken off the transmission; hardening is a map of the line integrals, once bad pixels are
+/// mended.
 ///
 /// Bad pixels take what their good neighbours tell (see DefectMending).
 class LineIntegrals {
  public:
   /// Reads dark and open images and the defect map; for `corrected` images with "border", the air level of every view
-  /// (one pass over all views, in parallel). Warns of an absent dark image, of dead pixels and of groups of bad pixels
-  /// that cannot be mended.
+  /// (one pass over all views, in parallel). Warns of an absent dark image, of bad exposures, of dead pixels and of
+  /// groups of bad pixels that cannot be mended.
   /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its
   /// row, column and diagonals, if a border is not above 0, or if an image cannot be read; InvalidOption for a
   /// correction that does not fit; Cancelled.
@@ -61,16 +62,23 @@ class LineIntegrals {
   void read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const;
 
   PrepareCounts counts() const;
+  /// See MeanExposures::noise_variance_factor; 1 for other kinds than counts.
+  double open_noise_factor() const { return open_noise_factor_; }
   /// Air level of each view (corrected images), empty otherwise.
   const std::vector<double>& air_levels() const { return air_levels_; }
-  /// Level of the beam in each view where drift is corrected, empty otherwise.
-  const std::vector<double>& beam_levels() const { return beam_levels_; }
+  /// Shadows that scatter was measured in (scatter_from), 0 otherwise.
+  int scatter_stops() const { return scatter_stops_; }
+  /// Scatter that is taken off, as a share of the open beam.
+  const SmoothImage& scatter() const { return scatter_; }
+  /// The beam in each view where it is followed (drift, open_shapes), empty otherwise.
+  const std::vector<ViewBeam>& beams() const { return beams_; }
 
  private:
   void read_gain(const Hooks& hooks);
   bool air_from_border() const {
     return scan_.images.kind == ImageKind::corrected && scan_.images.open_level_from_border;
   }
+  void measure_scatter();
   NoiseByLevel learn_noise() const;
   void look_over_views(const Hooks& hooks);
   /// open - dark at this view's time.
@@ -90,7 +98,12 @@ class LineIntegrals {
   std::vector<char> bad_;           ///< One a pixel.
   DefectMending mending_;
   std::vector<SpikeMend> spikes_;  ///< In the order of views and pixels; values as stored.
-  std::vector<double> air_levels_, beam_levels_;
+  std::vector<double> air_levels_;
+  BeamShapes shapes_;
+  std::vector<ViewBeam> beams_;
+  SmoothImage scatter_;  ///< Relative to the open beam.
+  double open_noise_factor_ = 1;
+  int scatter_stops_ = 0;
   std::size_t defects_ = 0, dead_ = 0;
   std::unique_ptr<std::atomic<bool>[]> counted_;  ///< One a row of a view.
   mutable std::atomic<std::size_t> samples_{0}, non_positive_{0}, saturated_{0};

@@ -8,7 +8,7 @@ namespace rayloom {
 
 namespace {
 
-constexpr float noise_limit = 5, detail_limit = 3, level_limit = 0.02F;
+constexpr float noise_limit = 5, detail_limit = 3, level_limit = 0.02F, beyond_beam = 1.25F;
 constexpr std::size_t enough = 100;  // samples of a level; a median deviation is then known to a tenth
 
 float middle_of(std::span<float> values) {
@@ -90,8 +90,8 @@ void find_spikes(std::span<const float> before, std::span<const float> view, std
       const std::span<float> neighbours(around.data(), count);
       const float middle = middle_of(neighbours), most = *std::max_element(neighbours.begin(), neighbours.end());
       const float excess = value - most;
-      if (!(excess > least && excess > noise_limit * noise.at(most) && excess > detail_limit * (most - middle)))
-        continue;
+      if (!(excess > least && excess > noise_limit * noise.at(most))) continue;
+      if (!(excess > detail_limit * (most - middle) || value > beyond_beam * noise.bright())) continue;
 
       float best = middle, doubt = INFINITY;
       const auto pair = [&](float a, float b) {

@@ -41,9 +41,9 @@ struct SpikeMend {
 /// the view before and 9 in the next, as far as there are such and they are good) by more than each of
 ///
 ///     5 standard deviations of noise at its neighbours' level
-///     3 times what that greatest exceeds their median by (so that holes seen end-on, and other fine detail that is
-///       blurred over its neighbours, stays)
 ///     1/50 of the bright level
+///     3 times what that greatest exceeds their median by (so that holes seen end-on, and other fine detail that is
+///       blurred over its neighbours, stays), unless it is 1.25 times the bright level, as no part can be
 ///
 /// The part's own edges stay, since their bright side has bright neighbours; a spike on the dark side of a strong edge
 /// stays, too. It is replaced by the mean of the two opposite neighbours that agree best, in the view or in time. Of

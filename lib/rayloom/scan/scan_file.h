@@ -79,6 +79,8 @@ struct Scan {
     std::vector<double> angles_deg;
     std::string angles_file;
   } views;
+  /// When in the scan each view was taken, 0 to 1; empty: (i + 1/2)/n. Not in the file: see present_views.h.
+  std::vector<float> view_times;
   ScanImages images;
 
   std::filesystem::path folder() const { return file.parent_path(); }

@@ -35,6 +35,7 @@ class ViewInventory {
   }  ///< View of each image, rising; may reach beyond
      ///< `planned` - 1.
   const std::vector<Unreadable>& unreadable() const { return unreadable_; }
+  std::vector<std::filesystem::path> files() const { return series_->files(); }  ///< Of the readable images.
   bool numbered() const { return numbered_; }  ///< Whether file names told the views.
 
   /// Upright stored values (after scale and offset) of images [first, +count), as [image][row][column].

@@ -84,13 +84,30 @@ void require_sinograms(const Scan& scan, const ImageSeries& series, const std::s
                    "rows of a sinogram are views, columns are detector columns");
 }
 
+constexpr const char* use_what_is_there =
+    "if the scan broke off or lacks views, reconstruct --use-what-is-there goes on with those present";
+
 void require_views(const Scan& scan, const ImageNames& names, std::size_t found, const std::string& what) {
   const std::size_t views = scan.geometry.angles_rad.size();
   if (found == views) return;
-  throw BadInput(
-      named(scan, "images.projections", names) + ": " + std::to_string(found) + " " + what +
-          "; must be one a view, views.count is " + std::to_string(views),
-      found == views + 1 ? "is the last one a repeat of the first angle? name it in images.return_view" : "");
+  throw BadInput(named(scan, "images.projections", names) + ": " + std::to_string(found) + " " + what +
+                     "; must be one a view, views.count is " + std::to_string(views),
+                 found == views + 1 ? "is the last one a repeat of the first angle? name it in images.return_view"
+                 : found < views    ? use_what_is_there
+                                    : "");
+}
+
+/// Whether two files or more match, so that some views may be sound where others are not.
+bool present_images(const Scan& scan, const ImageNames& names) {
+  std::size_t found = 0;
+  for (const auto& name : names) {
+    try {
+      found += find_files(scan.folder(), name).size();
+    } catch (const BadInput&) {
+      continue;  // names a file that is missing
+    }
+  }
+  return found > 1;
 }
 
 ImageSeries open_projections(const Scan& scan) {
@@ -101,8 +118,17 @@ ImageSeries open_projections(const Scan& scan) {
   const Detector& detector = scan.geometry.detector;
   const int views = int(scan.geometry.angles_rad.size());
   const bool listed = !scan.views.angles_deg.empty() || !scan.views.angles_file.empty();
-  auto series = open_series(scan, field, names, storage_of(scan.images), sinograms ? views : detector.rows,
-                            detector.columns, listed && !sinograms ? Holes::allow : Holes::refuse);
+  const auto open = [&] {
+    try {
+      return open_series(scan, field, names, storage_of(scan.images), sinograms ? views : detector.rows,
+                         detector.columns, listed && !sinograms ? Holes::allow : Holes::refuse);
+    } catch (const BadInput& problem) {
+      const bool hole = std::string_view(problem.what()).find("a hole in the numbering") != std::string_view::npos;
+      if ((!hole && !problem.hint().empty()) || !present_images(scan, names)) throw;
+      throw BadInput(problem.what(), (problem.hint().empty() ? "" : problem.hint() + "; ") + use_what_is_there);
+    }
+  };
+  auto series = open();
   if (sinograms) {
     require_sinograms(scan, series, field, names);
     require_views(scan, names, std::size_t(series.rows()), "rows in each sinogram");
@@ -213,6 +239,10 @@ Image defect_map(const Scan& scan) {
   for (float& sample : map.samples)
     sample = sample != 0 ? 1.0F : 0.0F;
   return map;
+}
+
+Image image_beside(const Scan& scan, const std::string& field, const ImageNames& names) {
+  return detector_image(scan, field, names, storage_of(scan.images));
 }
 
 std::optional<Image> return_view(const Scan& scan) {

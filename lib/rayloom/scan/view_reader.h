@@ -53,6 +53,10 @@ Image mean_image(const Scan& scan, const Level& level, const std::string& field)
 /// tell how the sinograms are stored, both are taken as upright.
 Image defect_map(const Scan& scan);
 
+/// One more image of the detector, stored as the return view is, after scale and offset.
+/// @param field  For messages. @throws BadInput as ViewReader does.
+Image image_beside(const Scan& scan, const std::string& field, const ImageNames& names);
+
 /// The view at the first angle after the turn, after scale and offset; absent if the scan has none.
 std::optional<Image> return_view(const Scan& scan);
 
