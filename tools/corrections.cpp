@@ -84,8 +84,10 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
                   "percent of an exposure's signal that the next one still reads, to take off (0)")
       ->group(group);
   command
-      .add_flag("--drift", given.drift,
-                "set each view's level by the border that the part leaves free; reads the scan once more beforehand")
+      .add_flag(
+          "--drift", given.drift,
+          "set each view's level by the border that the part leaves free; reads the scan once more beforehand. If the "
+          "beam's shape changes, too: --open-shapes")
       ->group(group);
   command
       .add_option(
@@ -146,7 +148,13 @@ Corrections corrections_from(const CorrectionArguments& given, const Scan& scan)
       throw InvalidOption("--scatter-from: " + given.scatter_from + ": no such file; must be an image with stops");
     corrections.scatter_from = std::filesystem::absolute(given.scatter_from).lexically_normal().string();
   }
-  corrections.validate(scan);
+  try {
+    corrections.validate(scan);
+  } catch (const InvalidOption& error) {  // the option is called as the field, with hyphens
+    std::string message = error.what();
+    std::replace(message.begin(), message.begin() + std::ptrdiff_t(message.find(':')), '_', '-');
+    throw InvalidOption("--" + message, error.hint());
+  }
   if (given.replace_metal && !(*given.replace_metal > 0 && *given.replace_metal <= 1000))
     throw InvalidOption("--replace-metal: " + to_text(*given.replace_metal) + "/mm; must be above 0 and at most 1000");
   if (given.replace_metal && !given.metal.empty())
