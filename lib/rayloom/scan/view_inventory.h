@@ -36,7 +36,7 @@ class ViewInventory {
      ///< `planned` - 1.
   const std::vector<Unreadable>& unreadable() const { return unreadable_; }
   std::vector<std::filesystem::path> files() const { return series_->files(); }  ///< Of the readable images.
-  bool numbered() const { return numbered_; }  ///< Whether file names told the views.
+  bool numbered() const { return numbered_; }                                    ///< Whether file names told the views.
 
   /// Upright stored values (after scale and offset) of images [first, +count), as [image][row][column].
   /// @throws BadInput for damaged files, NaN or infinite samples, naming file, row and column.
