@@ -31,9 +31,9 @@ TEST_SUITE("Joseph & Spital 1978: hardening of two materials") {
     const TwoMaterials map(spectrum, al, fe, 20);
     const std::vector<Substance> both = {al, fe};
     const SpectralAttenuation attenuation(spectrum, both);
-    CHECK(map.lighter_per_mm() == doctest::Approx(.045674).epsilon(2e-5));  // check values 6.3 C
-    CHECK(al.attenuation_per_mm(map.energy_kev()) == doctest::Approx(.045674).epsilon(1e-3));
-    CHECK(map.metal_per_mm() == doctest::Approx(fe.attenuation_per_mm(map.energy_kev())));
+    CHECK(std::abs(map.lighter_per_mm() - .045674) < 6e-7);                         // check values 6.3 C
+    CHECK(std::abs(al.attenuation_per_mm(map.energy_kev()) / .045674 - 1) < 1e-3);  // linear within a bin of 1 keV
+    CHECK(map.metal_per_mm() == fe.attenuation_per_mm(map.energy_kev()));
     const auto p = [&](double lighter, double metal) {
       return attenuation.line_integral(std::vector<double>{lighter, metal});
     };
@@ -55,7 +55,7 @@ TEST_SUITE("Joseph & Spital 1978: hardening of two materials") {
         CHECK(std::abs(off) <= 1.5 * step * step / 8 * bend + 2.2e-6);
       }
     for (const double lighter : {0.0, 1.0, 10.0, 40.0, 90.0})
-      CHECK(map(p(lighter, 0), 0) == doctest::Approx(map.lighter_per_mm() * lighter).epsilon(1e-6));
+      CHECK(std::abs(map(p(lighter, 0), 0) - map.lighter_per_mm() * lighter) < 2.2e-6);
   }
 
   TEST_CASE("without metal it is the map of the lighter material") {
@@ -63,7 +63,7 @@ TEST_SUITE("Joseph & Spital 1978: hardening of two materials") {
     const TwoMaterials map(spectrum, al, fe, 5);
     const Linearisation one(spectrum, al);
     for (double p = -0.5; p < 11; p += 0.31)
-      CHECK(map(p, 0) == doctest::Approx(one(p)).epsilon(1e-12));
+      CHECK(std::abs(map(p, 0) - one(p)) < 1e-11);
   }
 
   TEST_CASE("one energy is left alone") {
@@ -71,7 +71,7 @@ TEST_SUITE("Joseph & Spital 1978: hardening of two materials") {
     CHECK(map.energy_kev() == 90.5);
     for (double p = 0; p < 8; p += 0.7)
       for (const double metal : {0.0, 0.3, 4.0})
-        CHECK(map(p, metal) == doctest::Approx(p).epsilon(1e-9));
+        CHECK(std::abs(map(p, metal) - p) < 1e-9);
   }
 
   TEST_CASE("metal must stand out") {

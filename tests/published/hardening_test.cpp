@@ -120,7 +120,8 @@ TEST_SUITE("hardening of one material: check values 6.3") {
       const HardeningFit fitted = fit(disk.geometry, disk.lines);
       const Slice flat = reconstructed(disk.geometry, mapped(fitted.map, disk.lines));
       CHECK(std::abs(flat.cupping(disk.radius_mm)) < 0.01);
-      CHECK(flat.mean(0, 0.9 * disk.radius_mm) / raw.mean(0, 0.9 * disk.radius_mm) == doctest::Approx(1).epsilon(0.02));
+      // The coarse inside reaches to two or three voxels of 1/98 of the radius from the edge.
+      CHECK(std::abs(flat.mean(0, 0.97 * disk.radius_mm) / raw.mean(0, 0.97 * disk.radius_mm) - 1) < 0.01);
     }
   }
 

@@ -106,8 +106,10 @@ TEST_SUITE("metal in something lighter") {
       area += double(share) * std::pow(metal->share.grid.voxel_mm, 2);
     MESSAGE("metal " << area << " mm2, value " << metal->value_per_mm << " /mm, longest way " << metal->most_mm
                      << " mm, streak " << 100 * first.streak() << " %");
-    CHECK(area == doctest::Approx(2 * pi * pin_mm * pin_mm).epsilon(0.05));
-    CHECK(metal->most_mm == doctest::Approx(4 * pin_mm).epsilon(0.05));
+    // A surface at half way stays in place where the blur is even. The pin's own cupping, some 10 %, moves it by a
+    // twentieth of the voxel over which it is blurred, 0.6 % of the area of a pin of 18 voxels' radius.
+    CHECK(std::abs(area / (2 * pi * pin_mm * pin_mm) - 1) < 0.01);
+    CHECK(std::abs(metal->most_mm / (4 * pin_mm) - 1) < 0.01);
 
     const auto map = std::make_shared<TwoMaterials>(pins.spectrum, al, fe, metal->most_mm);
     const Slice second = reconstructed(
@@ -119,8 +121,9 @@ TEST_SUITE("metal in something lighter") {
     MESSAGE("pin " << pin << " of " << map->metal_per_mm());
     CHECK(std::abs(first.streak()) > 0.03);
     CHECK(std::abs(second.streak()) < std::abs(first.streak()) / 3);
-    CHECK(second.aluminium() == doctest::Approx(map->lighter_per_mm()).epsilon(0.01));
-    CHECK(pin == doctest::Approx(map->metal_per_mm()).epsilon(0.05));
+    // Lengths are right to 0.5 % (half of the area's 1 %), and the aluminium makes up for part of it.
+    CHECK(std::abs(second.aluminium() / map->lighter_per_mm() - 1) < 0.005);
+    CHECK(std::abs(pin / map->metal_per_mm() - 1) < 0.005);
   }
 
   TEST_CASE("metal traces replaced by Kalender Hebel & Ebersberger 1987 leave no band between the pins") {
@@ -136,6 +139,25 @@ TEST_SUITE("metal in something lighter") {
     const auto pin = [](double x, double y) { return std::hypot(x - pin_at_mm, y) < 0.7 * pin_mm; };
     CHECK(second.mean(pin) < 0.08);
     put_metal_back(*metal, second.grid, 0, second.values);
-    CHECK(second.mean(pin) == doctest::Approx(metal->value_per_mm));
+    CHECK(second.mean(pin) == double(float(metal->value_per_mm)));
+  }
+
+  // Three columns of a row behind metal, hand-made, and one at the edge: a straight line comes back as it was.
+  TEST_CASE("a metal trace becomes the line between its neighbours") {
+    Geometry geometry;
+    geometry.detector = {.columns = 12, .rows = 1, .column_pitch_mm = 1, .row_pitch_mm = 1};
+    geometry.detector.axis_column = 5.5;
+    geometry.angles_rad = {0};  // column c sees x = c - 5.5 mm
+    Metal metal{Volume({12, 3, 1, 1, Vec3::Zero()}), 1, 0};
+    for (const int column : {4, 5, 6, 11})
+      metal.share.at(column, 1, 0) = 1;
+    std::vector<float> values;
+    for (int c = 0; c < 12; ++c)
+      values.push_back(c == 4 || c == 5 || c == 6 || c == 11 ? 99.0F : 1.0F + 0.5F * float(c));
+    std::vector<float> replaced(12);
+    without_metal(geometry, from_memory(geometry, values), std::make_shared<Metal>(metal)).read(0, 1, 0, 1, replaced);
+    for (int c = 0; c < 11; ++c)
+      CHECK(replaced[std::size_t(c)] == 1.0F + 0.5F * float(c));
+    CHECK(replaced[11] == 6.0F);  // as its only neighbour, column 10
   }
 }
