@@ -88,7 +88,8 @@ MeasuredScatter scatter_from_stops(const Image& with_stops, const Image& without
     double row = 0, column = 0, sum = 0, count = 0;
     for (const std::size_t p : group) {
       if (depth[p] < inner) continue;
-      row += double(p / width);
+      const std::size_t at_row = p / width;
+      row += double(at_row);
       column += double(p % width);
       sum += with_stops.samples[p];
       count += 1;

@@ -83,7 +83,8 @@ std::vector<std::string> patterns_of(const std::vector<std::string>& names) {
   std::map<std::string, std::vector<std::size_t>> alike;
   for (std::size_t i = 0; i < names.size(); ++i)
     alike[with_numbers_out(names[i], std::vector<char>(numbers_in(names[i]).size(), true))].push_back(i);
-  for (const auto& [skeleton, files] : alike) {
+  for (const auto& entry : alike) {
+    const std::vector<std::size_t>& files = entry.second;
     const std::size_t numbers = numbers_in(names[files[0]]).size();
     const auto left = [&](const std::vector<char>& counts) {
       std::set<std::string> all;

@@ -46,7 +46,7 @@ PresentViews present_views(const Scan& scan, const Hooks& hooks) {
   const std::string field = scan.file.string() + ": images.projections: ";
   PresentViews present{scan, inventory.planned(), {}};
   for (const auto& [file, why] : inventory.unreadable())
-    hooks.warn(field + "left out, since it cannot be read: " + why);
+    hooks.warn(std::string(field).append("left out, since it cannot be read: ").append(why));
   for (const int view : inventory.views())
     if (view < present.planned) present.views.push_back(view);
   const std::size_t count = present.views.size(), beyond = inventory.views().size() - count;
