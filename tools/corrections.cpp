@@ -71,6 +71,13 @@ std::optional<Linearisation> hardening_from(const CorrectionArguments& given, co
   return Linearisation(spectrum_from(given, "--hardening-of", scan), material);
 }
 
+std::optional<RingMethod> ring_method_from(const std::string& name) {
+  if (name.empty()) return {};
+  for (const RingMethod method : {RingMethod::differences, RingMethod::sorting})
+    if (name == to_string(method)) return method;
+  throw InvalidOption("--rings: '" + name + "'; must be differences or sorting");
+}
+
 }  // namespace
 
 void add_correction_options(CLI::App& command, CorrectionArguments& given) {
@@ -103,6 +110,11 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
       .add_option("--scatter-from", given.scatter_from,
                   "image at the first view's angle with small opaque stops before the part: what reaches their shadows "
                   "is taken off as scattered rays, smoothly in between")
+      ->group(group);
+  command
+      .add_option("--rings", given.rings,
+                  "differences (the better one) or sorting: how stripes of the sinogram, which become rings, are found "
+                  "and taken off; reads the scan once more")
       ->group(group);
   command
       .add_option("--hardening", given.hardening,
@@ -142,6 +154,7 @@ Corrections corrections_from(const CorrectionArguments& given, const Scan& scan)
                           .drift = given.drift,
                           .open_shapes = given.open_shapes,
                           .scatter = share_from("--scatter", given.scatter_percent),
+                          .rings = ring_method_from(given.rings),
                           .hardening = hardening_from(given, scan)};
   if (!given.scatter_from.empty()) {
     if (!std::filesystem::exists(given.scatter_from))

@@ -85,11 +85,11 @@ struct MetalHandling {
 };
 
 Input open_input(const Scan& scan, const Corrections& corrections, const MetalHandling& metal, int bin, int every_nth,
-                 const Hooks& hooks) {
+                 std::size_t memory_bytes, const Hooks& hooks) {
   Input input;
   Corrections before_metal = corrections;
   if (metal.map) before_metal.hardening.reset();  // part of what it does
-  input.integrals = std::make_shared<LineIntegrals>(scan, hooks, before_metal);
+  input.integrals = std::make_shared<LineIntegrals>(scan, hooks, before_metal, memory_bytes / 2);
   ProjectionSource full{[integrals = input.integrals](int view, int views, int row, int rows, std::span<float> out) {
                           integrals->read(view, views, row, rows, out);
                         },
@@ -105,24 +105,25 @@ Input open_input(const Scan& scan, const Corrections& corrections, const MetalHa
 }
 
 /// What the command holds beside the reconstruction: the program itself, images of dark and open with their map of bad
-/// pixels, one block of a view a thread (a file may be a single block), binning's full-size views.
-std::size_t held_bytes(const Scan& scan, int bin, int threads) {
+/// pixels, ring offsets, one block of a view a thread (a file may be a single block), binning's full-size views.
+std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin, int threads) {
   const std::size_t program = std::size_t{24} << 20;
   const Detector& d = scan.geometry.detector;
   const std::size_t pixels = std::size_t(d.columns) * std::size_t(d.rows);
   const std::size_t levels = std::size_t(scan.images.dark.has_value()) + std::size_t(scan.images.open.has_value()) +
                              std::size_t(scan.images.open_after.has_value());
   const std::size_t per_thread = pixels * (sizeof(float) + (bin > 1 ? sizeof(float) : 0));
-  return program + pixels * (levels * sizeof(float) + 1) + scan.geometry.angles_rad.size() * std::size_t(d.rows) +
-         per_thread * std::size_t(threads);
+  const std::size_t rings = corrections.rings ? RingOffsets::bytes(d) : 0;
+  return program + pixels * (levels * sizeof(float) + 1) + rings +
+         scan.geometry.angles_rad.size() * std::size_t(d.rows) + per_thread * std::size_t(threads);
 }
 
 /// --hardening fit.
 Linearisation fitted_hardening(const Context& context, const Scan& scan, const Arguments& given,
-                               const Corrections& corrections, const Hooks& hooks) {
+                               const Corrections& corrections, std::size_t memory_bytes, const Hooks& hooks) {
   Hooks once = hooks;
   once.warning = nullptr;  // they come again when the scan is reconstructed
-  const Input input = open_input(scan, corrections, {}, 1, 1, once);
+  const Input input = open_input(scan, corrections, {}, 1, 1, memory_bytes, once);
   const HardeningFit fit =
       fit_hardening(input.geometry, input.source, coverage_from(given.coverage), thread_count(given.threads), hooks);
   const std::string found = "inside the part, values spread by " + to_text(100 * fit.unevenness_before, 3) +
@@ -140,12 +141,12 @@ MetalHandling metal_handling(const Scan& scan, const Arguments& given, const Cor
   if (!both && !given.corrections.replace_metal) return {};
   Hooks once = hooks;
   once.warning = nullptr;
-  const Input input = open_input(scan, corrections, {}, given.bin, given.every, once);
+  const Input input = open_input(scan, corrections, {}, given.bin, given.every, *options.memory_bytes, once);
   const MetalThreshold threshold =
       both ? MetalThreshold{both->least_metal_per_mm, corrections.hardening->thin_layer_per_mm()}
            : MetalThreshold{*given.corrections.replace_metal};
   ReconstructOptions first = options;
-  first.reserved_bytes = held_bytes(scan, given.bin, thread_count(given.threads));
+  first.reserved_bytes = held_bytes(scan, corrections, given.bin, thread_count(given.threads));
   auto found = find_metal(input.geometry, input.source, threshold, first, hooks);
   if (!found) {
     hooks.warn((both ? "--metal " + given.corrections.metal : "--replace-metal") +
@@ -176,7 +177,7 @@ std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given,
   const Detector& d = scan.geometry.detector;
   const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
-  const Input input = open_input(scan, corrections, metal, std::min(bin, d.columns), nth, hooks);
+  const Input input = open_input(scan, corrections, metal, std::min(bin, d.columns), nth, *options.memory_bytes, hooks);
   ReconstructOptions coarse = options;
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
@@ -314,16 +315,16 @@ int run(const Context& context, const Arguments& given) {
 
   Corrections corrections = corrections_from(given.corrections, scan);
   if (given.corrections.fits_hardening() && !given.dry_run)
-    corrections.hardening = fitted_hardening(context, scan, given, corrections, hooks);
+    corrections.hardening = fitted_hardening(context, scan, given, corrections, *options.memory_bytes, hooks);
   const MetalHandling metal =
       given.dry_run ? MetalHandling{} : metal_handling(scan, given, corrections, options, hooks);
   const nlohmann::ordered_json corrected = record_of(corrections, metal, given);
-  const Input input = open_input(scan, corrections, metal, given.bin, given.every, hooks);
+  const Input input = open_input(scan, corrections, metal, given.bin, given.every, *options.memory_bytes, hooks);
   const GridRequest request = grid_request(given);
   ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
   unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
   const Grid whole = plan_reconstruction(input.geometry, request, unlimited).grid;
-  options.reserved_bytes = held_bytes(scan, given.bin, thread_count(given.threads)) +
+  options.reserved_bytes = held_bytes(scan, corrections, given.bin, thread_count(given.threads)) +
                            VolumeWriter::buffer_bytes(whole, coding) + (metal.metal ? metal.metal->bytes() : 0);
   auto plan = plan_reconstruction(input.geometry, request, options);
   if (given.dry_run) return say_plan(context, given, input, plan, options, coding);

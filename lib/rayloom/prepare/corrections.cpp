@@ -40,6 +40,9 @@ void Corrections::validate(const Scan& scan) const {
                         "; must be one of them");
   if (drift && kind == ImageKind::corrected && scan.images.open_level_from_border)
     throw InvalidOption("drift: images.open_level is \"border\", which corrects it already; leave one of them out");
+  if (const auto views = scan.geometry.angles_rad.size(); rings && views < least_ring_views)
+    throw InvalidOption("rings: the scan has " + std::to_string(views) + " views; must have at least " +
+                        std::to_string(least_ring_views) + " for this correction");
 }
 
 nlohmann::ordered_json to_json(const Corrections& corrections) {
@@ -50,6 +53,7 @@ nlohmann::ordered_json to_json(const Corrections& corrections) {
   if (corrections.open_shapes > 0) record["open_shapes"] = corrections.open_shapes;
   if (!corrections.scatter_from.empty()) record["scatter_from"] = corrections.scatter_from;
   if (corrections.scatter > 0) record["scatter"] = corrections.scatter;
+  if (corrections.rings) record["rings"] = to_json(*corrections.rings);
   if (corrections.hardening) record["hardening"] = corrections.hardening->record();
   return record;
 }

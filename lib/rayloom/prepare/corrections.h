@@ -6,6 +6,7 @@
 #include <string>
 
 #include "rayloom/prepare/hardening.h"
+#include "rayloom/prepare/rings.h"
 #include "rayloom/scan/scan_file.h"
 
 namespace rayloom {
@@ -22,7 +23,8 @@ struct Corrections {
                         ///< but line_integrals.
   std::string scatter_from{};  ///< Image with stops before the part at the first view's angle, to measure scatter from
                                ///< instead (see scatter_from_stops); relative to the scan file. Same kinds.
-  std::optional<Linearisation> hardening{};  ///< Beam hardening of one material, after bad pixels. All kinds.
+  std::optional<RingMethod> rings{};         ///< Offsets of line integrals, after bad pixels. All kinds.
+  std::optional<Linearisation> hardening{};  ///< Beam hardening of one material, after rings. All kinds.
 
   bool follows_beam() const { return drift || open_shapes > 0; }
 

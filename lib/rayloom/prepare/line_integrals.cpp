@@ -62,7 +62,8 @@ Image gain_of(const Scan& scan, const Level& level, const std::string& field, Im
 
 }  // namespace
 
-LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Corrections& corrections)
+LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Corrections& corrections,
+                             std::size_t pass_bytes)
     : scan_(scan),
       corrections_(corrections),
       reader_(scan),
@@ -90,6 +91,7 @@ LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Correct
     scatter_[i] = float(corrections_.scatter);
   if (!corrections_.scatter_from.empty()) measure_scatter();
   if (air_from_border() || corrections_.spikes || corrections_.follows_beam()) look_over_views(hooks);
+  if (corrections_.rings) find_ring_offsets(hooks, pass_bytes);
 }
 
 void LineIntegrals::read_gain(const Hooks& hooks) {
@@ -259,7 +261,30 @@ void LineIntegrals::replace_spikes(int view_number, int first_row, int row_count
     view[spike->pixel - from] = spike->value;
 }
 
+void LineIntegrals::find_ring_offsets(const Hooks& hooks, std::size_t pass_bytes) {
+  const auto read_lines = [this](int view, int views, int row, int rows, std::span<float> values) {
+    read_hardened(view, views, row, rows, values);
+  };
+  rings_ = find_rings(scan_.geometry, read_lines,
+                      {.method = *corrections_.rings,
+                       .by_row = scan_.images.sinograms,
+                       .memory_bytes = pass_bytes,
+                       .threads = thread_count({})},
+                      hooks);
+  // That pass does not count as reading.
+  const std::size_t lines = scan_.geometry.angles_rad.size() * std::size_t(scan_.geometry.detector.rows);
+  for (std::size_t i = 0; i < lines; ++i)
+    counted_[i] = false;
+  samples_ = saturated_ = non_positive_ = 0;
+}
+
 void LineIntegrals::read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const {
+  read_hardened(first_view, view_count, first_row, row_count, values);
+  if (corrections_.hardening) corrections_.hardening->apply(values);
+}
+
+void LineIntegrals::read_hardened(int first_view, int view_count, int first_row, int row_count,
+                                  std::span<float> values) const {
   const Detector& detector = scan_.geometry.detector;
   const int views = int(scan_.geometry.angles_rad.size());
   const std::size_t columns = std::size_t(detector.columns);
@@ -303,8 +328,11 @@ void LineIntegrals::read(int first_view, int view_count, int first_row, int row_
     }
     mending_.mend(view, low, first_row, row_count);
     if (!wide.empty()) std::copy_n(&view[std::size_t(first_row - low) * columns], band, &values[std::size_t(i) * band]);
+    if (rings_.views > 0)
+      for (int row = first_row; row < first_row + row_count; ++row)
+        rings_.subtract(first_view + i, row,
+                        values.subspan(std::size_t(i) * band + std::size_t(row - first_row) * columns, columns));
   }
-  if (corrections_.hardening) corrections_.hardening->apply(values);
 }
 
 void LineIntegrals::convert(int view, int row, std::span<const float> before, std::span<float> samples) const {

@@ -43,19 +43,21 @@ inline constexpr double least_transmission = 1e-5;
 /// Corrections, where asked for, which take up to one pass over all views beforehand: spikes are replaced (see
 /// find_spikes); lag takes off what the view before left, (I - lag I_before) / (1 - lag) of dark-free counts, the open
 /// beam standing before the first view; drift and open_shapes divide by the beam that the view's part-free border shows
-/// (see beam_of); scatter is taken off the transmission; hardening is a map of the line integrals, once bad pixels are
-/// mended.
+/// (see beam_of); scatter is taken off the transmission; rings, once bad pixels are mended, are offsets of the line
+/// integrals (see find_rings); hardening is a map of them.
 ///
 /// Bad pixels take what their good neighbours tell (see DefectMending).
 class LineIntegrals {
  public:
   /// Reads dark and open images and the defect map; for `corrected` images with "border", the air level of every view
-  /// (one pass over all views, in parallel). Warns of an absent dark image, of bad exposures, of dead pixels and of
-  /// groups of bad pixels that cannot be mended.
+  /// (one pass over all views, in parallel), and for rings their offsets (one more). Warns of an absent dark image, of
+  /// bad exposures, of dead pixels and of groups of bad pixels that cannot be mended.
   /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its
   /// row, column and diagonals, if a border is not above 0, or if an image cannot be read; InvalidOption for a
   /// correction that does not fit; Cancelled.
-  explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {}, const Corrections& corrections = {});
+  /// @param pass_bytes  Most memory for the pass over the scan that finds rings.
+  explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {}, const Corrections& corrections = {},
+                         std::size_t pass_bytes = std::size_t{256} << 20);
 
   /// Line integrals (no unit) of views [first_view, +view_count), rows [first_row, +row_count), as [view][row][column].
   /// @throws BadInput for damaged files, NaN or infinite samples; InvalidOption if views, rows or size do not fit.
@@ -88,6 +90,9 @@ class LineIntegrals {
   void normalise(int view, int row, std::span<float> samples) const;
   /// Puts in what takes the place of spikes. @param view  Rows [first_row, +row_count) as stored.
   void replace_spikes(int view_number, int first_row, int row_count, std::span<float> view) const;
+  void find_ring_offsets(const Hooks& hooks, std::size_t pass_bytes);
+  /// As `read`, before hardening.
+  void read_hardened(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const;
   /// @param before  The same row as the exposure before stored it; only read where lag is corrected.
   void convert(int view, int row, std::span<const float> before, std::span<float> samples) const;
 
@@ -102,6 +107,7 @@ class LineIntegrals {
   BeamShapes shapes_;
   std::vector<ViewBeam> beams_;
   SmoothImage scatter_;  ///< Relative to the open beam.
+  RingOffsets rings_;
   double open_noise_factor_ = 1;
   int scatter_stops_ = 0;
   std::size_t defects_ = 0, dead_ = 0;
