@@ -52,7 +52,7 @@ Substance material_from(const char* option, const std::string& text) {
 }
 
 Spectrum spectrum_from(const CorrectionArguments& given, const char* option, const Scan& scan) {
-  if (given.response != "integrating" && given.response != "counting")
+  if (!given.response.empty() && given.response != "integrating" && given.response != "counting")
     throw InvalidOption("--spectrum: '" + given.response + "'; must be integrating or counting");
   if (!scan.source.voltage_kv)
     throw InvalidOption(std::string(option) + ": " + scan.file.string() + " has no source.voltage_kv; must be there",
@@ -62,6 +62,8 @@ Spectrum spectrum_from(const CorrectionArguments& given, const char* option, con
 }
 
 std::optional<Linearisation> hardening_from(const CorrectionArguments& given, const Scan& scan) {
+  if (!given.response.empty() && given.hardening_of.empty())
+    throw InvalidOption("--spectrum: '" + given.response + "'; goes with --hardening-of");
   if (given.hardening.empty() && given.hardening_of.empty()) return {};
   if (!given.hardening.empty() && !given.hardening_of.empty())
     throw InvalidOption("--hardening: given with --hardening-of; must be one of the two");
@@ -82,6 +84,7 @@ std::optional<RingMethod> ring_method_from(const std::string& name) {
 
 void add_correction_options(CLI::App& command, CorrectionArguments& given) {
   const std::string group = "Corrections (off unless asked for)";
+  const auto filled = [](const std::string& text) { return text.empty() ? "must not be empty" : std::string(); };
   command
       .add_flag("--spikes", given.spikes,
                 "replace single samples of single views that are far too bright; reads the scan once more beforehand")
@@ -110,23 +113,27 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
       .add_option("--scatter-from", given.scatter_from,
                   "image at the first view's angle with small opaque stops before the part: what reaches their shadows "
                   "is taken off as scattered rays, smoothly in between")
+      ->check(filled)
       ->group(group);
   command
       .add_option("--rings", given.rings,
                   "differences (the better one) or sorting: how stripes of the sinogram, which become rings, are found "
                   "and taken off; reads the scan once more")
+      ->check(filled)
       ->group(group);
   command
       .add_option("--hardening", given.hardening,
                   "fit: from the scan itself, for a part of one material, so that its inside becomes flat and its mean "
                   "value stays; or A1,A2,..[:P]: line integrals p become A1 p + A2 p^2 + .., which must rise up to p = "
                   "P (12), and go straight on from there")
+      ->check(filled)
       ->group(group);
   command
       .add_option("--hardening-of", given.hardening_of,
                   "MATERIAL[:DENSITY in g/cm3 (as listed)] of a part of one material, e.g. Al:2.7 or C5H8O2:1.19: what "
                   "hardening by source.voltage_kv and source.filters of the scan file does is undone; the volume shows "
                   "the attenuation of a thin layer")
+      ->check(filled)
       ->group(group);
   command
       .add_option("--spectrum", given.response,
@@ -139,6 +146,7 @@ void add_correction_options(CLI::App& command, CorrectionArguments& given) {
           "MATERIAL[:DENSITY in g/cm3 (as listed)] of metal in the lighter part of --hardening-of, e.g. Fe:7.87: "
           "found in a first reconstruction, its lengths in every ray tell how it hardened the beam; the volume "
           "shows what one energy would")
+      ->check(filled)
       ->group(group);
   command
       .add_option(

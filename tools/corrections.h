@@ -14,7 +14,7 @@ struct CorrectionArguments {
   int open_shapes = 0;
   std::string scatter_from;
   double lag_percent = 0, scatter_percent = 0;
-  std::string rings, hardening, hardening_of, response = "integrating", metal;
+  std::string rings, hardening, hardening_of, response, metal;
   std::optional<double> replace_metal;
 
   /// --hardening fit: the map is yet to be fitted from the scan.

@@ -314,18 +314,23 @@ int run(const Context& context, const Arguments& given) {
                         "other formats are written from the first slice to the last by one run");
 
   Corrections corrections = corrections_from(given.corrections, scan);
+  // What cannot be is refused before corrections read the scan.
+  const GridRequest request = grid_request(given);
+  const Geometry seen = binned(every(scan.geometry, given.every), given.bin);
+  ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
+  unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
+  const Grid whole = plan_reconstruction(seen, request, unlimited).grid;
+  options.reserved_bytes =
+      held_bytes(scan, corrections, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
+  (void)plan_reconstruction(seen, request, options);
+
   if (given.corrections.fits_hardening() && !given.dry_run)
     corrections.hardening = fitted_hardening(context, scan, given, corrections, *options.memory_bytes, hooks);
   const MetalHandling metal =
       given.dry_run ? MetalHandling{} : metal_handling(scan, given, corrections, options, hooks);
   const nlohmann::ordered_json corrected = record_of(corrections, metal, given);
   const Input input = open_input(scan, corrections, metal, given.bin, given.every, *options.memory_bytes, hooks);
-  const GridRequest request = grid_request(given);
-  ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
-  unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
-  const Grid whole = plan_reconstruction(input.geometry, request, unlimited).grid;
-  options.reserved_bytes = held_bytes(scan, corrections, given.bin, thread_count(given.threads)) +
-                           VolumeWriter::buffer_bytes(whole, coding) + (metal.metal ? metal.metal->bytes() : 0);
+  options.reserved_bytes += metal.metal ? metal.metal->bytes() : 0;
   auto plan = plan_reconstruction(input.geometry, request, options);
   if (given.dry_run) return say_plan(context, given, input, plan, options, coding);
   if (plan.slabs.empty()) {
@@ -374,8 +379,10 @@ int run(const Context& context, const Arguments& given) {
   if (counts.non_positive > 0)
     hooks.warn(
         std::to_string(counts.non_positive) + " of " + std::to_string(counts.samples) +
-        " samples had no signal above dark and were raised to the least transmission; the part is too thick or too "
-        "dense there, so values along those rays are too low");
+        " samples had no signal above dark" +
+        (corrections.scatter > 0 || !corrections.scatter_from.empty() ? " and the scatter taken off" : "") +
+        " and were raised to the least transmission; the part is too thick or too dense there, so values along those "
+        "rays are too low");
   if (counts.saturated > 0)
     hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
                " samples are saturated; thin places there are measured too thick");
