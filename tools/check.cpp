@@ -6,6 +6,7 @@
 #include <fstream>
 
 #include "command.h"
+#include "curve.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/scan/tiff_write.h"
 #include "rayloom/volume/output_folder.h"
@@ -83,29 +84,6 @@ Image as_stored(const Image& upright, const ScanImages& images) {
   return map;
 }
 
-/// A curve over the views, black on white; the bar under the picture gives the values at its bottom and top.
-void write_curve(const std::filesystem::path& file, const std::string& title, const std::string& unit,
-                 const std::vector<double>& values) {
-  if (values.empty()) return;
-  const auto [lowest, highest] = std::minmax_element(values.begin(), values.end());
-  const double room = std::max(0.05 * (*highest - *lowest), 1e-3 * std::max(std::abs(*highest), 1e-3));
-  const double low = *lowest - room, high = *highest + room;
-  const int rows = 240, columns = 600, count = int(values.size());
-  Image plot(rows, columns, float(high));
-  const auto row_of = [&](int column) {
-    const double at = count > 1 ? double(column) * (count - 1) / (columns - 1) : 0;
-    const int i = std::min(int(at), std::max(count - 2, 0)), next = std::min(i + 1, count - 1);
-    const double value = values[std::size_t(i)] + (at - i) * (values[std::size_t(next)] - values[std::size_t(i)]);
-    return std::clamp(int(std::lround((high - value) / (high - low) * (rows - 1))), 0, rows - 1);
-  };
-  for (int c = 0; c < columns; ++c) {
-    const int from = row_of(std::max(c - 1, 0)), to = row_of(c);
-    for (int r = std::min(from, to); r <= std::max(from, to); ++r)
-      plot.at(r, c) = float(low);
-  }
-  write_picture(file, plot, {.low = low, .high = high, .unit = unit, .title = title, .right = "view"});
-}
-
 /// Medians of each value and up to 4 on either side.
 std::vector<double> smoothed(const std::vector<double>& values) {
   std::vector<double> result;
@@ -166,13 +144,16 @@ void write_pictures(const std::filesystem::path& folder, const Scan& scan, const
              to_text(record.least, 6) + "," + std::to_string(record.below_10) + "," + std::to_string(record.below_3) +
              "," + std::to_string(record.saturated) + "\n";
   }
-  write_curve(folder / "air_level.png", "Air of each view", "% of the open beam", air);
-  write_curve(folder / "least_transmission.png", "Least transmission of each view", "%", least);
+  write_curve(folder / "air_level.png", air,
+              {.title = "Air of each view", .unit = "% of the open beam", .along = "view"});
+  write_curve(folder / "least_transmission.png", least,
+              {.title = "Least transmission of each view", .unit = "%", .along = "view"});
   std::vector<double> drift = smoothed(air);
   const double begin = drift.front();
   for (double& value : drift)
     value = begin != 0 ? 100 * (value / begin - 1) : 0;
-  write_curve(folder / "drift.png", "Drift of the air since the first view", "%", drift);
+  write_curve(folder / "drift.png", drift,
+              {.title = "Drift of the air since the first view", .unit = "%", .along = "view"});
   std::ofstream stream(folder / "curves.csv", std::ios::binary);
   stream << table;
   stream.close();

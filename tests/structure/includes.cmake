@@ -1,6 +1,6 @@
 # A room includes only itself, the rooms before it, and the files directly in lib/rayloom, which include no room.
 # Run as: cmake -DSOURCE_DIR=.. -P includes.cmake
-set(rooms geometry phantom scan volume simulate prepare reconstruct examine)
+set(rooms geometry phantom scan volume simulate prepare reconstruct align examine)
 set(wrong "")
 file(GLOB_RECURSE files RELATIVE ${SOURCE_DIR}/lib/rayloom ${SOURCE_DIR}/lib/rayloom/*.h ${SOURCE_DIR}/lib/rayloom/*.cpp)
 list(LENGTH files count)

@@ -485,6 +485,32 @@ nlohmann::ordered_json to_json(const Scan& scan) {
   return json;
 }
 
+Scan described_at(const Scan& scan, const std::filesystem::path& file) {
+  namespace fs = std::filesystem;
+  const fs::path from = fs::weakly_canonical(fs::absolute(scan.file).parent_path());
+  const fs::path to = fs::weakly_canonical(fs::absolute(file).parent_path());
+  Scan moved = scan;
+  moved.file = file;
+  if (from == to) return moved;
+  const auto lead = [&](std::string& name) {
+    if (!name.empty() && fs::path(name).is_relative())
+      name = (from / name).lexically_normal().lexically_relative(to).generic_string();
+  };
+  const auto lead_all = [&](ImageNames& names) { std::for_each(names.begin(), names.end(), lead); };
+  const auto lead_level = [&](std::optional<Level>& level) {
+    if (level)
+      if (auto* names = std::get_if<ImageNames>(&*level)) lead_all(*names);
+  };
+  lead(moved.views.angles_file);
+  lead_all(moved.images.projections);
+  lead_level(moved.images.dark);
+  lead_level(moved.images.open);
+  lead_level(moved.images.open_after);
+  lead_all(moved.images.defects);
+  lead_all(moved.images.return_view);
+  return moved;
+}
+
 void write_scan(const Scan& scan, const std::filesystem::path& file) {
   write_json_file(file, to_json(scan));
 }

@@ -99,6 +99,10 @@ Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file);
 /// how the angles were given, they are listed. Image names are written as they are.
 nlohmann::ordered_json to_json(const Scan& scan);
 
+/// The same scan described by a file elsewhere: relative names of images and of the angles file are written anew, so
+/// that they lead to the same files from the new one's folder.
+Scan described_at(const Scan& scan, const std::filesystem::path& file);
+
 /// Writes `to_json(scan)` under a temporary name, renamed when whole. @throws CannotWrite.
 void write_scan(const Scan& scan, const std::filesystem::path& file);
 

@@ -1,0 +1,154 @@
+#include "rayloom/align/align.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "rayloom/align/opposite_rays.h"
+#include "rayloom/align/sharpness.h"
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
+#include "rayloom/reconstruct/reduce.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_columns = 512, most_views = 1440;  // used: the noise of so many rays is far below what is asked
+constexpr int most_rows = 16;                         // where rows only add to each other (fan, or a single row) ..
+constexpr int most_rolled_rows = 64;                  // .. and where the roll shows along them (parallel)
+constexpr int least_rolled_rows = 8;
+constexpr double searched_roll = 3 * pi / 180;
+constexpr int coarse_columns = 64, coarse_views = 120;  // of the first search
+constexpr double searched = 0.25;                       // of the width, either side of the middle
+constexpr double alike = 0.5;   // measure above which opposite rays have too little in common to be compared
+constexpr double coverage = 3;  // standard deviations; two, and half as much for what they leave out: interpolation
+constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
+constexpr double least_roll_deviation = 2e-5;  // rad
+constexpr double degrees_known = 0.5;
+constexpr double pixels_known = 1;  // a less certain axis is not determined
+
+Estimate undetermined(std::string reason) {
+  return {.determined = false, .reason = std::move(reason)};
+}
+
+/// Where the measure is least over the middle half of the detector.
+DetectorPlace search(const OppositeRays& rays, const Detector& detector, int views) {
+  const double middle = (detector.columns - 1) / 2.0, reach = searched * detector.columns;
+  const int stride = std::max(1, views / coarse_views);
+  DetectorPlace best{middle, detector.roll_rad};
+  double least = INFINITY;
+  for (double column = middle - reach; column <= middle + reach; column += 0.5)
+    if (const OppositeMisfit misfit = rays.misfit({column, detector.roll_rad}, stride);
+        misfit.pairs > 0 && misfit.measure() < least) {
+      least = misfit.measure();
+      best.axis_column = column;
+    }
+  return best;
+}
+
+}  // namespace
+
+Alignment align(const Geometry& full, const ProjectionSource& source, const AlignOptions& options, const Hooks& hooks) {
+  full.validate();
+  ReconstructOptions{.threads = options.threads}.validate();
+  const int threads = thread_count(options.threads);
+  const int bin = std::max(1, full.detector.columns / most_columns);
+  const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
+  const Geometry fewer = every(full, nth);
+  const Geometry small = binned(fewer, bin);
+  const ProjectionSource small_source = binned(fewer, every(full, source, nth), bin);
+
+  const int rows = small.detector.rows;
+  const bool rolls = small.beam != Beam::fan && rows >= least_rolled_rows;
+  const int together = std::max(1, rows / (rolls ? most_rolled_rows : most_rows));
+  RowBand band{0, rows, together};
+  if (small.beam == Beam::cone) {
+    const double reach = small.detector.columns / 2.0 * std::sin(searched_roll + std::abs(small.detector.roll_rad)) + 4;
+    const int low = std::max(int(std::floor(small.detector.midplane_row - reach)), 0),
+              high = std::min(int(std::ceil(small.detector.midplane_row + reach)), rows - 1);
+    if (small.detector.midplane_row < 0 || small.detector.midplane_row > rows - 1 || low > high) {
+      Alignment result;
+      result.axis_column = undetermined("the midplane (row " + to_text(full.detector.midplane_row, 5) +
+                                        ") lies off the detector, so that no ray has an opposite one");
+      return result;
+    }
+    band = {low, high - low + 1, 1};
+  }
+  const Adjust adjust = rolls ? Adjust::axis_and_roll : Adjust::axis;
+  std::vector<ViewStack> levels;
+  levels.push_back(read_stack(small, small_source, band, threads, hooks));
+  while (levels.back().geometry.detector.columns > coarse_columns)
+    levels.push_back(halved(levels.back()));
+
+  Alignment result;
+  result.measure = "opposite rays (Kak & Slaney 1988, ch. 3), least squares";
+  DetectorPlace place;
+  OppositeFit fit;
+  bool seam = false;
+  ViewStack sharp;
+  for (auto level = levels.rbegin(); level != levels.rend(); ++level) {
+    hooks.report("comparing opposite rays", double(level - levels.rbegin()) / double(levels.size()));
+    if (hooks.stop()) throw Cancelled("stopped");
+    OppositeRays rays(*level, threads);
+    if (!rays.any()) {
+      result.axis_column = undetermined("no ray has an opposite one");
+      return result;
+    }
+    seam = rays.seam_only();
+    // Views that move by more than a pixel can only be interpolated once they are as smooth.
+    if (seam && !rolls && level + 1 == levels.rend()) sharp = *level;  // before it is smoothed
+    const double moved = level->geometry.detector.columns / 2.0 * 2 * pi / double(level->views()) * (seam ? 0.5 : 0);
+    smooth(*level, std::clamp(int(std::ceil(moved * moved)), 2, 60), threads);
+    if (level == levels.rbegin()) {
+      place = search(rays, level->geometry.detector, level->views());
+    }
+    fit = rays.fit(place, adjust);
+    place = fit.place;
+    if (level == levels.rbegin())
+      if (const double measure = rays.misfit(place).measure(); !(measure < alike)) {
+        result.axis_column = undetermined("opposite rays do not see the same wherever the axis is put (measure " +
+                                          to_text(measure, 2) + ", must be below " + to_text(alike) + ")");
+        return result;
+      }
+    if (level + 1 == levels.rend())
+      for (int i = -20; i <= 20; ++i) {
+        const double column = place.axis_column + 0.25 * i;
+        if (const OppositeMisfit misfit = rays.misfit({column, place.roll_rad}); misfit.pairs > 0)
+          result.curve.push_back({(column + 0.5) * bin - 0.5, misfit.measure()});
+      }
+    else {
+      place.axis_column = (place.axis_column + 0.5) * 2 - 0.5;
+    }
+  }
+  hooks.report("comparing opposite rays", 1);
+  double deviation = std::hypot(std::sqrt(std::max(fit.covariance(0, 0), 0.0)), least_deviation);
+  if (seam) {
+    result.measure = "the ends of the half turn as opposite views, least squares";
+    // Slices of a rolled detector are not sharp anywhere, and many rows know the axis well enough.
+    if (const auto sharpest = rolls ? SharpestAxis() : sharpest_axis(sharp, place.axis_column, 1.0, threads);
+        sharpest.found) {
+      result.measure += ", and the least total variation of slices (Donath et al. 2006)";
+      const double a = 1 / (deviation * deviation), b = 1 / (sharpest.deviation * sharpest.deviation);
+      place.axis_column = (a * place.axis_column + b * sharpest.axis_column) / (a + b);
+      deviation = 1 / std::sqrt(a + b);
+    }
+  }
+  const double uncertainty = coverage * deviation * bin;
+  if (!fit.converged || !(uncertainty < pixels_known * bin)) {
+    result.axis_column = undetermined(fit.converged ? "it is uncertain by " + to_text(uncertainty, 2) + " pixels"
+                                                    : "opposite rays lead to no certain place");
+    return result;
+  }
+  result.axis_column = {true, (place.axis_column + 0.5) * bin - 0.5, uncertainty, {}};
+  if (rolls) {
+    const double roll_uncertainty =
+        coverage * degrees(std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation));
+    result.roll_deg = roll_uncertainty < degrees_known
+                          ? Estimate{true, degrees(place.roll_rad), roll_uncertainty, {}}
+                          : undetermined("it is uncertain by " + to_text(roll_uncertainty, 2) + " degrees");
+  }
+  return result;
+}
+
+}  // namespace rayloom

@@ -1,0 +1,45 @@
+/// @file
+/// The true geometry of a scan from the scan itself: where the rotation axis falls on the detector, and the
+/// detector's roll.
+#pragma once
+#include <string>
+#include <vector>
+
+#include "rayloom/reconstruct/reconstruct.h"
+
+namespace rayloom {
+
+/// A geometry parameter as found, or why it was not.
+struct Estimate {
+  bool determined = false;
+  double value = 0;
+  double uncertainty = 0;  ///< Three standard deviations; value +- uncertainty holds in at least 90 of 100 scans.
+  std::string reason;      ///< Why the scan does not determine it; empty if it does.
+};
+
+/// The measure as a function of axis_column, other parameters as found. 0: rays agree; 1: they have nothing in common.
+struct MeasurePoint {
+  double axis_column, measure;
+};
+
+struct Alignment {
+  Estimate axis_column;              ///< Column.
+  std::optional<Estimate> roll_deg;  ///< Degrees; absent where there is none to find: fan beams, single rows.
+  std::string measure;               ///< What was made consistent, and by whom it was published.
+  std::vector<MeasurePoint> curve;
+};
+
+struct AlignOptions {
+  std::optional<int> threads{};  ///< Default: all that OpenMP offers.
+};
+
+/// Finds axis_column, and the roll of parallel and cone beams. Of a cone beam the midplane and the rows beside it are
+/// used: the midplane is a fan, whose opposite rays are exact, and what the cone adds on one side of it is taken off on
+/// the other. Given values are not trusted: the axis is looked for within a quarter of the width about the detector's
+/// middle, the roll within 3 degrees of the given one. Reads some rows of every view once; columns are averaged to
+/// 512 to 1023 if there are more, and of more than 2880 views every nth is used.
+/// @throws InvalidOption for an invalid geometry, Cancelled, and what `source` throws.
+Alignment align(const Geometry& geometry, const ProjectionSource& source, const AlignOptions& options = {},
+                const Hooks& hooks = {});
+
+}  // namespace rayloom

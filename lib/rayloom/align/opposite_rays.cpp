@@ -1,0 +1,311 @@
+#include "rayloom/align/opposite_rays.h"
+
+#include <Eigen/LU>
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <numeric>
+
+#include "rayloom/parallel.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_lines = 24;  // of rows compared
+// Lines of a cone beam lie within this slope of the midplane. Opposite rays there differ to first order in the slope,
+// which cancels between the lines above and below.
+constexpr double near_midplane = 0.01;
+constexpr int view_clusters = 24;   // for the covariance
+constexpr int cluster_places = 16;  // smoothing and interpolation reach about as far
+constexpr double half_pixel = 0.5;  // step of the numerical derivatives, pixels
+constexpr double roll_step = 1e-3;  // rad
+
+double wrapped(double angle) {
+  const double rest = std::fmod(angle, 2 * pi);
+  return rest < 0 ? rest + 2 * pi : rest;
+}
+
+/// Where the ray through (u, v) of the unturned detector is seen.
+DetectorPosition seen_at(const Geometry& geometry, double u, double v) {
+  const ViewFrame frame(0);
+  if (geometry.beam == Beam::cone)
+    return project(geometry, 0, -geometry.sod_mm * frame.n + geometry.sdd_mm * frame.n + u * frame.e_u + v * frame.e_v);
+  Vec3 point = u * frame.e_u + v * frame.e_v;
+  if (geometry.beam == Beam::fan) point += (geometry.sdd_mm - geometry.sod_mm) * frame.n;
+  return project(geometry, 0, point);
+}
+
+}  // namespace
+
+OppositeRays::OppositeRays(const ViewStack& stack, int threads) : stack_(stack), threads_(threads) {
+  const Geometry& geometry = stack.geometry;
+  const Detector& d = geometry.detector;
+  const int views = stack.views();
+
+  order_.resize(std::size_t(views));
+  std::iota(order_.begin(), order_.end(), 0);
+  std::vector<double> angle;
+  for (const double a : geometry.angles_rad)
+    angle.push_back(wrapped(a));
+  std::stable_sort(order_.begin(), order_.end(),
+                   [&](int a, int b) { return angle[std::size_t(a)] < angle[std::size_t(b)]; });
+  for (const int view : order_)
+    sorted_.push_back(angle[std::size_t(view)]);
+  std::vector<double> gaps;
+  for (std::size_t i = 0; i + 1 < sorted_.size(); ++i)
+    if (const double gap = sorted_[i + 1] - sorted_[i]; gap > 1e-9) gaps.push_back(gap);
+  if (gaps.empty()) return;
+  std::nth_element(gaps.begin(), gaps.begin() + std::ptrdiff_t(gaps.size() / 2), gaps.end());
+  step_ = gaps[gaps.size() / 2];
+  longest_gap_ = 3 * step_;
+
+  reach_ = d.columns - 1;
+  if (geometry.beam == Beam::cone) {
+    const int beside = int(near_midplane * geometry.sdd_mm / d.row_pitch_mm);
+    const int step = std::max(1, (2 * beside + 1) / most_lines);
+    for (int row = -beside / step; row <= beside / step; ++row)
+      line_mm_.push_back(row * step * d.row_pitch_mm);
+  } else {
+    const int lines = std::min(d.rows, most_lines);
+    for (int i = 0; i < lines; ++i)
+      line_mm_.push_back((d.midplane_row - ((i + 0.5) * d.rows / lines - 0.5)) * d.row_pitch_mm);
+  }
+
+  const auto add_side = [&](int view, int from, int to) {
+    const std::size_t before = opposites_.size();
+    bool found = false;
+    for (int k = -reach_; k <= reach_; ++k) {
+      Opposite other;
+      if (k != 0 && k >= from && k <= to) {
+        const double fan = geometry.beam == Beam::parallel ? 0 : std::atan(k * d.column_pitch_mm / geometry.sdd_mm);
+        other = opposite(angle[std::size_t(view)] + pi + 2 * fan);
+      }
+      found = found || other.first >= 0;
+      opposites_.push_back(other);
+    }
+    if (found)
+      sides_.push_back({view, from, to});
+    else
+      opposites_.resize(before);
+  };
+  for (const int view : order_)  // u > 0: each pair once
+    add_side(view, 1, reach_);
+  if (geometry.beam != Beam::parallel || !sides_.empty()) return;
+  seam_only_ = true;
+  longest_gap_ = 0;  // from here on the ends are carried on
+  for (const int view : order_)
+    add_side(view, -reach_, reach_);
+}
+
+OppositeRays::Opposite OppositeRays::opposite(double angle_rad) const {
+  const double at = wrapped(angle_rad);
+  const std::size_t n = sorted_.size();
+  const std::size_t after = std::size_t(std::upper_bound(sorted_.begin(), sorted_.end(), at + 1e-9) - sorted_.begin());
+  const std::size_t a = (after + n - 1) % n, b = after % n;
+  const double past = wrapped(at - sorted_[a] + 1e-9) - 1e-9, gap = wrapped(sorted_[b] - sorted_[a]);
+  if (std::abs(past) < 1e-6 * step_) return {order_[a], order_[a], 1, 0};
+  if (longest_gap_ > 0) {
+    if (!(gap <= longest_gap_)) return {};
+    return {order_[a], order_[b], 1 - past / gap, past / gap};
+  }
+  // One step past an end of the arc.
+  const std::size_t before_a = (a + n - 1) % n, after_b = (b + 1) % n;
+  const double ahead = gap - past;
+  if (past <= 1.01 * step_) {
+    const double last = wrapped(sorted_[a] - sorted_[before_a]);
+    if (last > 1e-9) return {order_[a], order_[before_a], 1 + past / last, -past / last};
+  }
+  if (ahead <= 1.01 * step_) {
+    const double first = wrapped(sorted_[after_b] - sorted_[b]);
+    if (first > 1e-9) return {order_[b], order_[after_b], 1 + ahead / first, -ahead / first};
+  }
+  return {};
+}
+
+std::vector<OppositeRays::Place> OppositeRays::places(const DetectorPlace& place) const {
+  const auto at = [&](double axis_column, double roll_rad, double u, double v) {
+    Geometry geometry = stack_.geometry;
+    geometry.angles_rad.clear();
+    geometry.detector.axis_column = axis_column;
+    geometry.detector.roll_rad = roll_rad;
+    return seen_at(geometry, u, v);
+  };
+  std::vector<Place> places;
+  places.reserve(line_mm_.size() * std::size_t(2 * reach_ + 1));
+  for (const double v : line_mm_)
+    for (int k = -reach_; k <= reach_; ++k) {
+      const double u = k * stack_.geometry.detector.column_pitch_mm;
+      const auto slope = [&](double axis_step, double roll_step_rad) {
+        const auto more = at(place.axis_column + axis_step, place.roll_rad + roll_step_rad, u, v);
+        const auto less = at(place.axis_column - axis_step, place.roll_rad - roll_step_rad, u, v);
+        const double width = 2 * (axis_step + roll_step_rad);
+        return DetectorPosition{(more.row - less.row) / width, (more.column - less.column) / width};
+      };
+      places.push_back({at(place.axis_column, place.roll_rad, u, v), slope(half_pixel, 0), slope(0, roll_step)});
+    }
+  return places;
+}
+
+OppositeMisfit OppositeRays::misfit(const DetectorPlace& place, int stride) const {
+  const int rows = stack_.geometry.detector.rows, columns = stack_.geometry.detector.columns;
+  const auto where = places(place);
+  struct Sums {
+    double squares = 0, a = 0, b = 0, aa = 0, bb = 0;
+    std::size_t pairs = 0;
+  };
+  std::vector<Sums> sums(sides_.size());
+  parallel_for(int((sides_.size() + std::size_t(stride) - 1) / std::size_t(stride)), threads_, [&](int i, int) {
+    const std::size_t s = std::size_t(i) * std::size_t(stride);
+    const Side& side = sides_[s];
+    Sums& sum = sums[s];
+    for (int line = 0; line < int(line_mm_.size()); ++line)
+      for (int k = side.from; k <= side.to; ++k) {
+        const Opposite& other = opposites_[s * std::size_t(2 * reach_ + 1) + std::size_t(k + reach_)];
+        if (other.first < 0) continue;
+        const auto here = sample_at(stack_.view(side.view), rows, columns, where[index(line, k)].at);
+        if (!here) continue;
+        const auto& there = where[index(line, -k)].at;
+        const auto first = sample_at(stack_.view(other.first), rows, columns, there);
+        const auto second = sample_at(stack_.view(other.second), rows, columns, there);
+        if (!first || !second) continue;
+        const double a = here->value, b = other.first_weight * first->value + other.second_weight * second->value;
+        sum.squares += (a - b) * (a - b);
+        sum.a += a;
+        sum.b += b;
+        sum.aa += a * a;
+        sum.bb += b * b;
+        ++sum.pairs;
+      }
+  });
+  Sums all;
+  for (const Sums& sum : sums) {
+    all.squares += sum.squares;
+    all.a += sum.a;
+    all.b += sum.b;
+    all.aa += sum.aa;
+    all.bb += sum.bb;
+    all.pairs += sum.pairs;
+  }
+  if (all.pairs == 0) return {};
+  const double n = double(all.pairs);
+  return {all.squares, all.aa - all.a * all.a / n + all.bb - all.b * all.b / n, all.pairs};
+}
+
+OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
+  const int rows = stack_.geometry.detector.rows, columns = stack_.geometry.detector.columns;
+  const std::size_t lines = line_mm_.size(), width = std::size_t(2 * reach_ + 1), cells = lines * width;
+  const bool with_roll = adjust == Adjust::axis_and_roll;
+  // Difference of each pair and its derivatives, [side][line][k]; NaN where there is no pair.
+  constexpr float none = std::numeric_limits<float>::quiet_NaN();
+  std::vector<float> difference(sides_.size() * cells), by_axis(difference.size()), by_roll(difference.size());
+
+  OppositeFit result;
+  result.place = start;
+  for (int iteration = 0; iteration < 12; ++iteration) {
+    const auto where = places(result.place);
+    parallel_for(int(sides_.size()), threads_, [&](int s, int) {
+      const Side& side = sides_[std::size_t(s)];
+      const std::size_t origin = std::size_t(s) * cells;
+      std::fill_n(difference.begin() + std::ptrdiff_t(origin), cells, none);
+      for (int line = 0; line < int(lines); ++line)
+        for (int k = side.from; k <= side.to; ++k) {
+          const Opposite& other = opposites_[std::size_t(s) * width + std::size_t(k + reach_)];
+          if (other.first < 0) continue;
+          const Place &p = where[index(line, k)], &q = where[index(line, -k)];
+          const auto here = sample_at(stack_.view(side.view), rows, columns, p.at);
+          if (!here) continue;
+          const auto first = sample_at(stack_.view(other.first), rows, columns, q.at);
+          const auto second = sample_at(stack_.view(other.second), rows, columns, q.at);
+          if (!first || !second) continue;
+          const double w = other.first_weight, z = other.second_weight;
+          const double across = w * first->by_column + z * second->by_column;
+          const double down = w * first->by_row + z * second->by_row;
+          const std::size_t i = origin + index(line, k);
+          difference[i] = float(here->value - (w * first->value + z * second->value));
+          by_axis[i] = float(here->by_column * p.by_axis.column + here->by_row * p.by_axis.row -
+                             across * q.by_axis.column - down * q.by_axis.row);
+          by_roll[i] = with_roll ? float(here->by_column * p.by_roll.column + here->by_row * p.by_roll.row -
+                                         across * q.by_roll.column - down * q.by_roll.row)
+                                 : 0.0F;
+        }
+    });
+
+    // What all views share: means over the sides in each cell, and by how much they exceed the noise.
+    std::vector<double> mean(cells, 0.0), mean_axis(cells, 0.0), mean_roll(cells, 0.0);
+    std::vector<int> count(cells, 0);
+    for (std::size_t i = 0; i < difference.size(); ++i)
+      if (!std::isnan(difference[i])) {
+        const std::size_t cell = i % cells;
+        mean[cell] += double(difference[i]);
+        mean_axis[cell] += double(by_axis[i]);
+        mean_roll[cell] += double(by_roll[i]);
+        ++count[cell];
+      }
+    for (std::size_t cell = 0; cell < cells; ++cell)
+      if (count[cell] > 0) {
+        mean[cell] /= count[cell];
+        mean_axis[cell] /= count[cell];
+        mean_roll[cell] /= count[cell];
+      }
+    double about = 0, freedom = 0, of_means = 0, expected = 0;
+    std::size_t pairs = 0;
+    for (std::size_t i = 0; i < difference.size(); ++i)
+      if (!std::isnan(difference[i])) {
+        about += std::pow(double(difference[i]) - mean[i % cells], 2);
+        ++pairs;
+      }
+    for (std::size_t cell = 0; cell < cells; ++cell)
+      if (count[cell] > 1) freedom += count[cell] - 1;
+    const double noise = freedom > 0 ? about / freedom : 0;  // variance of one difference
+    for (std::size_t cell = 0; cell < cells; ++cell)
+      if (count[cell] > 1) {
+        of_means += mean[cell] * mean[cell];
+        expected += noise / count[cell];
+      }
+    const bool have_means = freedom > 10 * double(cells) && !seam_only_;
+    const double kept = have_means && of_means > expected && of_means > 0 ? expected / of_means : 1;
+
+    Eigen::Matrix2d normal = Eigen::Matrix2d::Zero();
+    Eigen::Vector2d right = Eigen::Vector2d::Zero();
+    std::vector<Eigen::Vector2d> of_views(std::size_t(view_clusters), Eigen::Vector2d::Zero());
+    const std::size_t groups = width / cluster_places + 1;
+    std::vector<Eigen::Vector2d> of_places(lines * groups, Eigen::Vector2d::Zero());
+    for (std::size_t i = 0; i < difference.size(); ++i) {
+      if (std::isnan(difference[i])) continue;
+      const std::size_t cell = i % cells, side = i / cells;
+      const Eigen::Vector2d slope{double(by_axis[i]), double(by_roll[i])};
+      const Eigen::Vector2d reduced = slope - (1 - kept) * Eigen::Vector2d(mean_axis[cell], mean_roll[cell]);
+      normal += slope * reduced.transpose();
+      const Eigen::Vector2d score = reduced * double(difference[i]);
+      right += score;
+      of_views[side * std::size_t(view_clusters) / sides_.size()] += score;
+      of_places[cell / width * groups + (cell % width) / cluster_places] += score;
+    }
+    if (!with_roll) normal(1, 1) = 1;
+    normal = ((normal + normal.transpose()) / 2).eval();
+    result.pairs = pairs;
+    if (!(normal.determinant() > 1e-12 * normal(0, 0) * normal(1, 1)) || !(normal(0, 0) > 0)) return result;
+    const Eigen::Matrix2d inverse = normal.inverse();
+    Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
+    if (sides_.size() >= 2 * std::size_t(view_clusters))
+      for (const auto& score : of_views)
+        scatter += score * score.transpose();
+    for (const auto& score : of_places)
+      scatter += score * score.transpose();
+    result.covariance = inverse * scatter * inverse;
+
+    const Eigen::Vector2d step = -inverse * right;
+    const double axis_step = std::clamp(step[0], -2.0, 2.0), turn = with_roll ? std::clamp(step[1], -0.02, 0.02) : 0;
+    result.place.axis_column += axis_step;
+    result.place.roll_rad += turn;
+    if (std::abs(result.place.axis_column) > 2.0 * columns || std::abs(result.place.roll_rad) > 0.2) return result;
+    if (std::abs(axis_step) < 1e-4 && std::abs(turn) < 1e-6) {
+      result.converged = true;
+      break;
+    }
+  }
+  return result;
+}
+
+}  // namespace rayloom

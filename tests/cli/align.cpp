@@ -1,0 +1,109 @@
+// `rayloom align`: what it prints and writes.
+#include <doctest/doctest.h>
+
+#include <cmath>
+
+#include "program.h"
+
+using namespace rayloom::cli_test;
+
+namespace {
+
+/// A parallel scan of a disc of radius 20 pixels about a point off the axis, which falls on `axis_column`.
+void make_disc_scan(const Folder& folder, double axis_column, double arc_deg = 360) {
+  fs::create_directory(folder / "views");
+  constexpr int columns = 96, views = 120;
+  constexpr double pi = 3.14159265358979323846;
+  for (int view = 0; view < views; ++view) {
+    const double b = arc_deg * pi / 180 * view / views;
+    std::vector<float> row(columns);
+    for (int c = 0; c < columns; ++c) {
+      const double t = c - axis_column - 9 * std::cos(b - 0.4);
+      row[std::size_t(c)] = float(0.05 * std::sqrt(std::max(400 - t * t, 0.0)));
+    }
+    write_tiff(view_file(folder, view), 1, columns, row, rayloom::SampleType::float32);
+  }
+  write_json(folder / "scan.json", {{"rayloom_scan", 1},
+                                    {"beam", "parallel"},
+                                    {"detector", {{"columns", columns}, {"rows", 1}, {"column_pitch_mm", 1.0}}},
+                                    {"views", {{"count", views}, {"first_deg", 0}, {"arc_deg", arc_deg}}},
+                                    {"images", {{"projections", "views/*.tif"}, {"kind", "line_integrals"}}}});
+}
+
+}  // namespace
+
+TEST_SUITE("align") {
+  TEST_CASE("finds the axis; writes a scan file elsewhere that leads to the same images") {
+    const Folder folder;
+    make_disc_scan(folder, 50.3);
+    fs::create_directory(folder / "found");
+    const Outcome outcome = run(folder, "align scan.json -o found/aligned.json --json");
+    INFO(outcome.err);
+    REQUIRE(outcome.status == 0);
+    const auto answer = nlohmann::json::parse(outcome.out);
+    const auto& axis = answer["axis_column"];
+    CHECK(axis["determined"] == true);
+    CHECK(std::abs(axis["value"].get<double>() - 50.3) < 0.02);
+    CHECK(axis["uncertainty"].get<double>() < 0.05);
+    CHECK(axis["given"] == 47.5);
+
+    const auto written = nlohmann::json::parse(slurp(folder / "found" / "aligned.json"));
+    CHECK(written["detector"]["axis_column"] == axis["value"]);
+    CHECK(written["images"]["projections"] == "../views/*.tif");
+    CHECK(run(folder, "align found/aligned.json").out.find("axis_column  50.3") != std::string::npos);
+  }
+
+  TEST_CASE("a folder holds the scan file; sections before and after; the measure") {
+    const Folder folder;
+    make_disc_scan(folder, 50.3);
+    REQUIRE(run(folder, "align scan.json -o found").status == 0);
+    for (const char* name : {"scan.json", "before.png", "after.png", "measure.png", "measure.csv"})
+      CHECK(fs::exists(folder / "found" / name));
+    CHECK(nlohmann::json::parse(slurp(folder / "found" / "scan.json"))["images"]["projections"] == "../views/*.tif");
+    // The least of the measure lies at the axis, within the curve's step of a quarter column.
+    std::ifstream table(folder / "found" / "measure.csv");
+    std::string line;
+    std::getline(table, line);
+    double least = INFINITY, at = 0;
+    while (std::getline(table, line)) {
+      const double measure = std::stod(line.substr(line.find(',') + 1));
+      if (measure < least) {
+        least = measure;
+        at = std::stod(line);
+      }
+    }
+    CHECK(std::abs(at - 50.3) <= 0.25);
+    CHECK(run(folder, "align scan.json -o found").status == 2);
+    CHECK(run(folder, "align scan.json -o found --overwrite").status == 0);
+  }
+
+  TEST_CASE("says so when the scan does not tell, and writes nothing") {
+    const Folder folder;
+    make_disc_scan(folder, 50.3, 100);
+    const auto before = folder.listing();
+    const Outcome outcome = run(folder, "align scan.json -o aligned.json");
+    CHECK(outcome.status == 3);
+    CHECK(outcome.out.find("axis_column  not determined, left at 47.5: no ray has an opposite one") !=
+          std::string::npos);
+    CHECK(folder.listing() == before);
+  }
+
+  TEST_CASE("bad input is one message and nothing written") {
+    const Folder folder;
+    make_disc_scan(folder, 50.3);
+    const auto before = folder.listing();
+    for (const auto& [arguments, message] :
+         {std::pair("align none.json", "none.json: no such file"),
+          std::pair("align scan.json -o scan.json", "-o: scan.json exists"),
+          std::pair("align scan.json -o views", "views"), std::pair("align scan.json --set views.count=121", "views"),
+          std::pair("align scan.json --threads 0", "threads: 0")}) {
+      CAPTURE(arguments);
+      const Outcome outcome = run(folder, arguments);
+      INFO(outcome.err);
+      CHECK(outcome.status == 2);
+      CHECK(outcome.err.find(message) != std::string::npos);
+      CHECK(outcome.out.empty());
+      CHECK(folder.listing() == before);
+    }
+  }
+}

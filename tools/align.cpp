@@ -1,0 +1,175 @@
+// rayloom align SCAN: where is the rotation axis, and is the detector rolled?
+#include "rayloom/align/align.h"
+
+#include <cmath>
+#include <filesystem>
+#include <fstream>
+
+#include "command.h"
+#include "curve.h"
+#include "rayloom/json_fields.h"
+#include "rayloom/prepare/line_integrals.h"
+#include "rayloom/reconstruct/reduce.h"
+#include "rayloom/volume/output_folder.h"
+#include "rayloom/volume/picture.h"
+
+namespace rayloom::tools {
+
+namespace {
+
+struct Arguments {
+  std::string scan, output;
+  std::vector<std::string> settings;
+  std::optional<int> threads;
+  bool overwrite = false;
+};
+
+/// The uncertainty to two digits, the value to the same place.
+std::string rounded(double value, double uncertainty) {
+  const double place = std::pow(10, std::floor(std::log10(std::max(uncertainty, 1e-6))) - 1);
+  return to_text(std::round(value / place) * place, 9) + " +- " + to_text(uncertainty, 2);
+}
+
+void say(const Context& context, nlohmann::ordered_json& result, const std::string& name, const std::string& unit,
+         const Estimate& estimate, double given) {
+  nlohmann::ordered_json entry = {{"determined", estimate.determined}, {"given", given}};
+  if (estimate.determined) {
+    context.say(name + "  " + rounded(estimate.value, estimate.uncertainty) + " " + unit + " (was " +
+                to_text(given, 6) + ")");
+    entry["value"] = estimate.value;
+    entry["uncertainty"] = estimate.uncertainty;
+  } else {
+    context.say(name + "  not determined, left at " + to_text(given, 6) + ": " + estimate.reason);
+    entry["reason"] = estimate.reason;
+  }
+  result[name] = entry;
+}
+
+// ---- Pictures
+
+constexpr int most_columns = 512;  // of the sections
+
+bool belongs(const std::string& name) {
+  for (const char* own : {"scan.json", "before.png", "after.png", "measure.png", "measure.csv"})
+    if (name == own) return true;
+  return false;
+}
+
+/// The slice through the midplane, or at the middle of the heights in view.
+Image section_of(const Geometry& full, const ProjectionSource& full_source) {
+  const int bin = std::max(1, full.detector.columns / most_columns);
+  const Geometry geometry = binned(full, bin);
+  const ReconstructOptions options;
+  const FieldOfView field = field_of_view(geometry, automatic_coverage(geometry));
+  const bool midplane = field.z_low_mm <= 0 && field.z_high_mm >= 0;
+  const double z_mm = midplane ? 0 : (field.z_low_mm + field.z_high_mm) / 2;
+  const auto plan = plan_reconstruction(geometry, {.slice_mm = z_mm}, options);
+  Image image(plan.grid.ny, plan.grid.nx);
+  reconstruct(geometry, binned(full, full_source, bin), plan, options,
+              [&](int, std::span<const float> slice) { image.samples.assign(slice.begin(), slice.end()); });
+  return image;
+}
+
+/// Sections with the given and the found geometry in one grey window, and the measure about the axis.
+void write_pictures(const std::filesystem::path& folder, const Geometry& before, const Geometry& after,
+                    const ProjectionSource& source, const Alignment& found) {
+  const Image old_section = section_of(before, source), new_section = section_of(after, source);
+  const auto [low, high] = grey_window(new_section, {});
+  const auto write = [&](const char* name, const char* which, const Image& section, const Geometry& geometry) {
+    write_picture(folder / name, section,
+                  {.low = low,
+                   .high = high,
+                   .unit = "1/mm",
+                   .title = std::string(which) + ": axis_column " + to_text(geometry.detector.axis_column, 6) +
+                            ", roll_deg " + to_text(degrees(geometry.detector.roll_rad), 3),
+                   .right = "x",
+                   .up = "y"});
+  };
+  write("before.png", "Before", old_section, before);
+  write("after.png", "After", new_section, after);
+
+  std::vector<double> values;
+  std::string table = "axis_column,measure\n";
+  for (const MeasurePoint& point : found.curve) {
+    values.push_back(point.measure);
+    table += to_text(point.axis_column, 8) + "," + to_text(point.measure, 6) + "\n";
+  }
+  if (!found.curve.empty())
+    write_curve(folder / "measure.png", values,
+                {.title = "Misfit of opposite rays, axis_column " + to_text(found.curve.front().axis_column, 6) +
+                          " to " + to_text(found.curve.back().axis_column, 6),
+                 .along = "column"});
+  std::ofstream stream(folder / "measure.csv", std::ios::binary);
+  stream << table;
+  stream.close();
+  if (!stream) throw CannotWrite((folder / "measure.csv").string() + ": cannot be written", "is the disk full?");
+}
+
+int run(const Context& context, const Arguments& given) {
+  const bool as_file = std::filesystem::path(given.output).extension() == ".json";
+  if (as_file) refuse_existing(given.output, given.overwrite);
+  const Hooks hooks = context.hooks();
+  Scan scan = read_scan(given.scan, given.settings);
+  if (scan.images.projections.empty())
+    throw BadInput(given.scan + ": images.projections: missing; must name the projections to align");
+  std::optional<OutputFolder> folder;
+  if (!given.output.empty() && !as_file)
+    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no,
+                   OutputFolder::Kind{belongs, "scan.json"});
+  const LineIntegrals integrals(scan, hooks);
+  const ProjectionSource source{
+      [&](int view, int views, int row, int rows, std::span<float> out) {
+        integrals.read(view, views, row, rows, out);
+      },
+      scan.images.sinograms ? ProjectionSource::Stored::by_row : ProjectionSource::Stored::by_view};
+  const Alignment found = align(scan.geometry, source, {.threads = given.threads}, hooks);
+
+  const Geometry before = scan.geometry;
+  Detector& detector = scan.geometry.detector;
+  nlohmann::ordered_json result = {{"scan", given.scan}, {"measure", found.measure}};
+  say(context, result, "axis_column", "pixels", found.axis_column, detector.axis_column);
+  if (found.roll_deg) say(context, result, "roll_deg", "degrees", *found.roll_deg, degrees(detector.roll_rad));
+  const bool rolled = found.roll_deg && found.roll_deg->determined;
+  context.say("by " + found.measure + "; +- holds in at least 90 of 100 scans");
+  const bool any = found.axis_column.determined || rolled;
+  if (found.axis_column.determined) detector.axis_column = found.axis_column.value;
+  if (rolled) detector.roll_rad = radians(found.roll_deg->value);
+  if (!given.output.empty() && any) {
+    if (folder) {
+      const auto file = std::filesystem::path(given.output) / "scan.json";  // where it will be
+      write_scan(described_at(scan, file), folder->partial() / "scan.json");
+      write_pictures(folder->partial(), before, scan.geometry, source, found);
+      folder->finish();
+    } else {
+      write_scan(described_at(scan, given.output), given.output);
+    }
+    result["output"] = given.output;
+  }
+  context.result(result);
+  if (!any && !given.output.empty())
+    context.note("rayloom: " + given.output + " is not written, since nothing was found that would change the scan");
+  return any ? Exit::done : Exit::could_not_finish;
+}
+
+}  // namespace
+
+void add_align(CLI::App& program) {
+  auto given = std::make_shared<Arguments>();
+  CLI::App* command = add_command(program, "align",
+                                  "Where is the rotation axis, and is the detector rolled? Found from the scan itself.",
+                                  {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
+                                   "rayloom align scan.json -o aligned --json"},
+                                  [given](const Context& context) { return run(context, *given); });
+  command->add_option("SCAN", given->scan, "scan file")->required();
+  command->add_option(
+      "-o,--output", given->output,
+      "NAME.json: scan file to write with what was found; any other name: a folder for it as scan.json, with "
+      "sections before and after and the measure's curve");
+  command->add_flag("--overwrite", given->overwrite,
+                    "replace that file, or that folder if it holds nothing but such files");
+  command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
+      ->allow_extra_args(false);
+  command->add_option("--threads", given->threads, "threads to use (all)");
+}
+
+}  // namespace rayloom::tools
