@@ -23,6 +23,8 @@ constexpr int coarse_columns = 64, coarse_views = 120;  // of the first search
 constexpr double searched = 0.25;                       // of the width, either side of the middle
 constexpr double alike = 0.5;   // measure above which opposite rays have too little in common to be compared
 constexpr double coverage = 3;  // standard deviations; two, and half as much for what they leave out: interpolation
+constexpr double seam_factor =
+    1.5;  // on the deviation of a half turn's ends, whose errors hang together along the rows
 constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
 constexpr double least_roll_deviation = 2e-5;  // rad
 constexpr double degrees_known = 0.5;
@@ -124,14 +126,18 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   hooks.report("comparing opposite rays", 1);
   double deviation = std::hypot(std::sqrt(std::max(fit.covariance(0, 0), 0.0)), least_deviation);
   if (seam) {
+    deviation *= seam_factor;
     result.measure = "the ends of the half turn as opposite views, least squares";
     // Slices of a rolled detector are not sharp anywhere, and many rows know the axis well enough.
     if (const auto sharpest = rolls ? SharpestAxis() : sharpest_axis(sharp, place.axis_column, 1.0, threads);
         sharpest.found) {
       result.measure += ", and the least total variation of slices (Donath et al. 2006)";
+      const double at_seam = place.axis_column;
       const double a = 1 / (deviation * deviation), b = 1 / (sharpest.deviation * sharpest.deviation);
       place.axis_column = (a * place.axis_column + b * sharpest.axis_column) / (a + b);
-      deviation = 1 / std::sqrt(a + b);
+      // Two that do not agree are less certain than they say (Birge 1932, Phys. Rev. 40:207-227).
+      const double apart = std::abs(at_seam - sharpest.axis_column) / std::hypot(deviation, sharpest.deviation);
+      deviation = std::max(1.0, apart) / std::sqrt(a + b);
     }
   }
   const double uncertainty = coverage * deviation * bin;
