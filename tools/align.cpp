@@ -74,11 +74,11 @@ Image section_of(const Geometry& full, const ProjectionSource& full_source) {
 void write_pictures(const std::filesystem::path& folder, const Geometry& before, const Geometry& after,
                     const ProjectionSource& source, const Alignment& found) {
   const Image old_section = section_of(before, source), new_section = section_of(after, source);
-  const auto [low, high] = grey_window(new_section, {});
+  const std::pair window = grey_window(new_section, {});
   const auto write = [&](const char* name, const char* which, const Image& section, const Geometry& geometry) {
     write_picture(folder / name, section,
-                  {.low = low,
-                   .high = high,
+                  {.low = window.first,
+                   .high = window.second,
                    .unit = "1/mm",
                    .title = std::string(which) + ": axis_column " + to_text(geometry.detector.axis_column, 6) +
                             ", roll_deg " + to_text(degrees(geometry.detector.roll_rad), 3),
