@@ -107,6 +107,25 @@ TEST_SUITE("dark and open-beam images") {
     CHECK(std::abs(exposures.noise_variance_factor() - (1 + 1.0 / 3)) < 1e-15);
   }
 
+  TEST_CASE("gross differences that do not tell the bad ones are said") {
+    const auto dimmed = [](int from) {
+      return [from](int k, std::vector<float>& samples) {
+        if (k >= from)
+          for (float& sample : samples)
+            sample *= 0.5F;
+      };
+    };
+    for (const auto& [images, from] : {std::pair{2, 1}, {16, 7}}) {
+      Folder folder;
+      folder.put("dark", 3, 100, [](int, auto&) {});
+      folder.put("open", images, 1100, dimmed(from));
+      folder.read({{"dark", "dark*.tif"}, {"open", "open*.tif"}});
+      REQUIRE(folder.warnings.size() == 1);
+      CHECK(folder.warnings[0].find("images.open: levels from 5") == 0);
+      CHECK(folder.warnings[0].find("which of them are bad cannot be told") != std::string::npos);
+    }
+  }
+
   TEST_CASE("fewer than three cannot be judged and numbers add no noise") {
     Folder in;
     in.put("open", 2, 1100, [](int k, std::vector<float>& samples) { samples[5] = k == 0 ? 5000 : 1000; });

@@ -91,6 +91,16 @@ TEST_SUITE("scans of the views that are there") {
     CHECK(to_json(whole.scan) == to_json(scan_in(folder, 3)));
   }
 
+  TEST_CASE("lost at both ends: numbers count from 0 and that is said") {
+    const std::vector<int> numbers = {2, 3, 4, 5, 6, 9, 10, 11, 12, 13};
+    const test::TemporaryFolder folder;
+    write_views(folder, numbers);
+    Said said;
+    CHECK(present_views(scan_in(folder, 16), said.hooks()).views == numbers);
+    REQUIRE(said.warnings.size() == 2);
+    CHECK(said.warnings[0].find("the files' numbers are taken to count from 0") != std::string::npos);
+  }
+
   TEST_CASE("a file cut short is left out and so are images beyond the last view") {
     const test::TemporaryFolder folder;
     write_views(folder, {0, 1, 2, 3, 4, 5, 6, 7, 8, 9});

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rayloom/json_fields.h"
 #include "rayloom/prepare/defects.h"
 #include "rayloom/scan/image_groups.h"
 #include "rayloom/scan/view_reader.h"
@@ -42,12 +43,28 @@ struct Looks {
   double typical() const { return small.empty() ? std::get<double>(*level) : double(median(middle.samples)); }
 };
 
+/// Images that differ grossly among themselves, some of them bad, but which?
+void warn_of_spread(const Scan& scan, const Looks& looks, double signal, const std::vector<int>& left_out,
+                    const Hooks& hooks) {
+  constexpr double gross = 0.1;  // of the signal (common practice)
+  std::vector<float> levels;
+  for (std::size_t k = 0; k < looks.small.size(); ++k)
+    if (!std::ranges::binary_search(left_out, int(k))) levels.push_back(median(looks.small[k].samples));
+  if (levels.size() < 2) return;
+  const auto [least, most] = std::ranges::minmax(levels);
+  if (most - least > gross * signal)
+    hooks.warn(scan.file.string() + ": " + looks.field + ": levels from " + to_text(double(least), 6) + " to " +
+               to_text(double(most), 6) + " among " + std::to_string(levels.size()) +
+               " images; which of them are bad cannot be told, and all were averaged");
+}
+
 MeanExposure mean_of(const Scan& scan, const Looks& looks, double signal, const Hooks& hooks) {
   MeanExposure result;
   const auto* names = std::get_if<ImageNames>(looks.level);
   if (!names || looks.small.size() < least_to_judge) {
     result.mean = mean_image(scan, *looks.level, looks.field);
     result.used = int(looks.small.size());
+    warn_of_spread(scan, looks, signal, {}, hooks);
     return result;
   }
   // Where a block is off by more, it counts as off by a tenth of the signal, so that a spike does not make a bad image.
@@ -62,6 +79,8 @@ MeanExposure mean_of(const Scan& scan, const Looks& looks, double signal, const 
   const double limit = std::max(frame_limit * median(distances), share_of_signal * signal);
   for (std::size_t k = 0; k < distances.size(); ++k)
     if (distances[k] > limit) result.left_out.push_back(int(k));
+
+  warn_of_spread(scan, looks, signal, result.left_out, hooks);
 
   ExposureAccumulator sum;
   Image most;

@@ -53,6 +53,10 @@ PresentViews present_views(const Scan& scan, const Hooks& hooks) {
   if (count == 0)
     throw BadInput(field + "no image is one of the " + std::to_string(present.planned) +
                    " views; at least one must be");
+  if (count > 0 && present.views.front() > 0 && present.views.back() < present.planned - 1)
+    hooks.warn(std::string(field).append(
+        "the first view is missing, and the last: the files' numbers are taken to count from 0. If they "
+        "do not, the volume comes out turned"));
 
   Scan& there = present.scan;
   if (beyond > 0 || !inventory.unreadable().empty()) {

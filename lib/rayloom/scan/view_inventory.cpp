@@ -40,11 +40,12 @@ std::vector<int> views_of(const std::vector<long>& numbers, int planned) {
   }
   if (stride == 0 || (numbers.size() <= trial_images && numbers.back() <= planned)) stride = 1;
   const long first = numbers.front() / stride, last = numbers.back() / stride;
-  long base = first;
   const bool trial = numbers.size() <= trial_images && last < planned;
-  if (first == 0 || last == planned - 1 || (trial && first != 1))
-    base = 0;
-  else if (first == 1 || last == planned)
+  const bool from_one = first == 1 || last == planned;
+  long base = first;
+  if (first == 0 || last == planned - 1 || (trial && first != 1) || (last < planned && !from_one))
+    base = 0;  // also where views are lost at both ends: most count from 0
+  else if (from_one)
     base = 1;
   // Numbers with far more holes than images count something else, such as time.
   if (last - base >= 2L * std::max(planned, int(numbers.size())) + trial_images) return {};
