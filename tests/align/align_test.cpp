@@ -9,6 +9,7 @@
 
 #include "align/support.h"
 #include "rayloom/prepare/line_integrals.h"
+#include "support/measured_scan.h"
 
 using namespace rayloom;
 using namespace rayloom::align_test;
@@ -243,24 +244,12 @@ TEST_SUITE("align: what the scan does not determine") {
 // are best at 0.11 to 0.13 pixel. The interpolation that shifts the sinogram adds up to a hundredth.
 TEST_SUITE("Helsinki Tomography Challenge 2022 (doi 10.5281/zenodo.6984868)") {
   TEST_CASE("the axis is in the middle within 0.1 pixel and its uncertainty; known shifts come back within 0.02") {
-    const char* given = std::getenv("RAYLOOM_SHARED");
-    const auto folder = std::filesystem::path(given ? given : RAYLOOM_SOURCE_DIR "/../shared") / "data" / "htc2022";
-    if (!std::filesystem::exists(folder / "ta_sinogram_721x560_f32.tif")) {
+    const auto measured = test::measured_scan();
+    if (!measured) {
       MESSAGE("skipped: the measured scan is not at hand");
       return;
     }
-    const Scan scan = parse_scan({{"rayloom_scan", 1},
-                                  {"beam", "fan"},
-                                  {"source_to_object_mm", 410.66},
-                                  {"source_to_detector_mm", 553.74},
-                                  {"detector", {{"columns", 560}, {"rows", 1}, {"column_pitch_mm", 0.2}}},
-                                  {"views", {{"count", 721}, {"first_deg", 180}, {"step_deg", 0.5}}},
-                                  {"images",
-                                   {{"projections", "ta_sinogram_721x560_f32.tif"},
-                                    {"kind", "line_integrals"},
-                                    {"layout", "sinograms"},
-                                    {"mirrored", true}}}},
-                                 folder / "scan.json");
+    const Scan& scan = *measured;
     const int columns = 560, views = 721;
     std::vector<float> sinogram(std::size_t{columns} * views);
     LineIntegrals(scan).read(0, views, 0, 1, sinogram);

@@ -11,6 +11,7 @@
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/hardening_fit.h"
 #include "rayloom/simulate/project_phantom.h"
+#include "support/measured_scan.h"
 
 using namespace rayloom;
 
@@ -191,27 +192,15 @@ TEST_SUITE("hardening of one material: check values 6.3") {
 }
 
 TEST_SUITE("Helsinki Tomography Challenge 2022 (doi 10.5281/zenodo.6984868): hardening") {
-  // Read as in measured_scan_test.cpp. Acrylic is what lies within 34 mm of the disc's middle, about the axis, and is
+  // Acrylic is what lies within 34 mm of the disc's middle, about the axis, and is
   // denser than half of it, two voxels away from what is not.
   TEST_CASE("the acrylic disc's cupping falls from 22 percent to below 3") {
-    const char* given = std::getenv("RAYLOOM_SHARED");
-    const auto folder = std::filesystem::path(given ? given : RAYLOOM_SOURCE_DIR "/../shared") / "data" / "htc2022";
-    if (!std::filesystem::exists(folder / "ta_sinogram_721x560_f32.tif")) {
+    const auto measured = test::measured_scan();
+    if (!measured) {
       MESSAGE("skipped: the measured scan is not at hand");
       return;
     }
-    const nlohmann::json description = {{"rayloom_scan", 1},
-                                        {"beam", "fan"},
-                                        {"source_to_object_mm", 410.66},
-                                        {"source_to_detector_mm", 553.74},
-                                        {"detector", {{"columns", 560}, {"rows", 1}, {"column_pitch_mm", 0.2}}},
-                                        {"views", {{"count", 721}, {"first_deg", 180}, {"step_deg", 0.5}}},
-                                        {"images",
-                                         {{"projections", "ta_sinogram_721x560_f32.tif"},
-                                          {"kind", "line_integrals"},
-                                          {"layout", "sinograms"},
-                                          {"mirrored", true}}}};
-    const Scan scan = parse_scan(description, folder / "scan.json");
+    const Scan& scan = *measured;
     std::vector<float> lines(721 * 560);
     LineIntegrals(scan).read(0, 721, 0, 1, lines);
     const HardeningFit fitted = fit(scan.geometry, lines);

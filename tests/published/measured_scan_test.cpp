@@ -11,16 +11,11 @@
 
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/reconstruct.h"
+#include "support/measured_scan.h"
 
 using namespace rayloom;
 
 namespace {
-
-std::filesystem::path data_folder() {
-  const char* given = std::getenv("RAYLOOM_SHARED");
-  const std::filesystem::path shared = given ? given : RAYLOOM_SOURCE_DIR "/../shared";
-  return shared / "data" / "htc2022";
-}
 
 std::vector<unsigned char> read_grey_png(const std::filesystem::path& file, int size) {
   png_image image{};
@@ -38,26 +33,13 @@ std::vector<unsigned char> read_grey_png(const std::filesystem::path& file, int 
 
 TEST_SUITE("Helsinki Tomography Challenge 2022 (doi 10.5281/zenodo.6984868)") {
   TEST_CASE("the thresholded reconstruction is the published segmentation") {
-    const auto folder = data_folder();
-    if (!std::filesystem::exists(folder / "ta_sinogram_721x560_f32.tif")) {
+    const auto measured = test::measured_scan();
+    if (!measured) {
       MESSAGE("skipped: the measured scan is not at hand");
       return;
     }
-    const nlohmann::json description = {
-        {"rayloom_scan", 1},
-        {"beam", "fan"},
-        {"source_to_object_mm", 410.66},
-        {"source_to_detector_mm", 553.74},
-        {"detector", {{"columns", 560}, {"rows", 1}, {"column_pitch_mm", 0.2}}},
-        // Published: source at SOD (sin b, -cos b), columns along (cos b, sin b). Against ours the source is on the
-        // other side, so b is ours + 180 degrees and the columns run the other way: images mirrored.
-        {"views", {{"count", 721}, {"first_deg", 180}, {"step_deg", 0.5}}},
-        {"images",
-         {{"projections", "ta_sinogram_721x560_f32.tif"},
-          {"kind", "line_integrals"},
-          {"layout", "sinograms"},
-          {"mirrored", true}}}};
-    const Scan scan = parse_scan(description, folder / "scan.json");
+    const Scan& scan = *measured;
+    const auto folder = scan.folder();
     const LineIntegrals integrals(scan);
     const ProjectionSource source{
         [&](int v, int n, int r, int m, std::span<float> out) { integrals.read(v, n, r, m, out); },

@@ -1,4 +1,5 @@
 #include "rayloom/prepare/beam_levels.h"
+#include "rayloom/prepare/median.h"
 
 #include <Eigen/Dense>
 #include <algorithm>
@@ -11,12 +12,6 @@ namespace {
 constexpr int pieces_a_side = 8;
 constexpr double least_level = 0.8, most_level = 1.25;
 constexpr float unlike_level = 0.02F, unlike_shaped = 0.05F, least_reach = 0.01F;
-
-float median(std::vector<float> values) {
-  const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// The good pixels of each piece of the border that has any.
 std::vector<std::vector<std::size_t>> border_pieces(const Image& view, const std::vector<char>& bad) {

@@ -2,16 +2,11 @@
 #include <cmath>
 
 #include "rayloom/prepare/line_integrals.h"
+#include "rayloom/prepare/median.h"
 
 namespace rayloom {
 
 namespace {
-
-float median(std::vector<float> values) {
-  const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 std::vector<float> band(const Image& view, int first_row, int rows, int first_column, int columns) {
   std::vector<float> samples;

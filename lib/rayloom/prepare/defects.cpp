@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rayloom/errors.h"
+#include "rayloom/prepare/median.h"
 
 namespace rayloom {
 
@@ -12,12 +13,6 @@ namespace {
 /// First row or column of a window about `centre`, moved inwards at the edge.
 int window_start(int centre, int window, int size) {
   return std::clamp(centre - window / 2, 0, std::max(size - window, 0));
-}
-
-float middle_of(std::vector<float>& values) {
-  const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 /// Bounds on the medians of all windows of one size. A window overlaps at most 4 tiles of its size. If x is the value

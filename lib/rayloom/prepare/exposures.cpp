@@ -5,6 +5,7 @@
 
 #include "rayloom/json_fields.h"
 #include "rayloom/prepare/defects.h"
+#include "rayloom/prepare/median.h"
 #include "rayloom/scan/image_groups.h"
 #include "rayloom/scan/view_reader.h"
 
@@ -14,12 +15,6 @@ namespace {
 
 constexpr double frame_limit = 6, spike_limit = 8, share_of_signal = 0.01;
 constexpr int least_to_judge = 3;
-
-float median(std::vector<float> values) {
-  const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// A group of exposures, each made small.
 struct Looks {

@@ -25,8 +25,7 @@ enum class RingMethod {
   /// size: the least-squares problem of Titarenko, Withers & Yagola 2010 (Appl. Math. Lett. 23:1489-1495; from memory).
   /// Its mean
   /// over the views is replaced by a least-absolute-deviations line of what stands out from the jumps around it, so
-  /// that
-  /// edges that pass do not count.
+  /// that edges that pass do not count.
   differences,
   /// Each column's samples sorted by size, smoothed across columns by a running median, and sorted back: Vo, Atwood &
   /// Drakopoulos 2018 (Opt. Express 26:28396-28412; from memory), their first algorithm. The stripes are what the

@@ -456,22 +456,29 @@ struct FewSums {
   }
 };
 
+/// The chords of a tile's rows.
+struct Chords {
+  Chord of[few_down];
+  explicit Chords(const Tile& t) {
+    for (int j = t.j0; j < t.j1; ++j)
+      of[j - t.j0] = chord(t, j);
+  }
+};
+
 /// Voxel by voxel, the geometry of a row of them at once.
 void cone_few(const Views& in, const Place& p, const Tile& t) {
   FewSums sums;
   int column[few_across];
   float left[few_across], right[few_across];
   double slope[few_across];
-  Chord chords[few_down];
-  for (int j = t.j0; j < t.j1; ++j)
-    chords[j - t.j0] = chord(t, j);
+  const Chords chords(t);
   for (int slice = t.first_slice; slice < t.first_slice + t.slices; ++slice) {
     __builtin_memset(sums.sum, 0, sizeof sums.sum);
     const double z = t.z0 + slice * t.dz, last = in.columns - 1 - 1e-9;
     for (int view = 0; view < in.views; ++view) {
       const double cos_b = in.cos_b[view], sin_b = in.sin_b[view];
       for (int j = t.j0; j < t.j1; ++j) {
-        const Chord pixels = chords[j - t.j0];
+        const Chord pixels = chords.of[j - t.j0];
         const double y = t.y0 + j * t.dy, x0 = t.x0 + t.i0 * t.dx, dx = t.dx, D = p.D;
         const double scale = p.column_scale, offset = p.column_offset, up_scale = p.up_scale;
 #pragma omp simd
@@ -518,10 +525,10 @@ const float* row_of(const Rows& in, int view) {
   return in.samples + std::size_t(view) * in.stride + row_margin;
 }
 
-void add_row_apart(const Rows& in, const RowPlace& at, int view, const Chord* chords, int rows, FewSums& sums) {
+void add_row_apart(const Rows& in, const RowPlace& at, int view, const Chords& chords, int rows, FewSums& sums) {
   const float* line = row_of(in, view);
   for (int j = 0; j < rows; ++j)
-    for (int i = chords[j].first; i < chords[j].end; ++i) {
+    for (int i = chords.of[j].first; i < chords.of[j].end; ++i) {
       const double column = clamped(at.first + j * at.down + i * at.step, -1.0, in.columns);
       const int whole = int(column + 1) - 1;
       sums.sum[j][i] += line[whole] + float(column - whole) * (line[whole + 1] - line[whole]);
@@ -646,9 +653,7 @@ __attribute__((flatten)) void row(const Rows& in, const Place& p, const Tile& t)
   FewSums sums;
   __builtin_memset(sums.sum, 0, sizeof sums.sum);
   const int rows = t.j1 - t.j0;
-  Chord chords[few_down];
-  for (int j = 0; j < rows; ++j)
-    chords[j] = chord(t, t.j0 + j);
+  const Chords chords(t);
   RowPieces pieces;
   RowGroups at[2];  // found while the row before is summed
   for (int view = 0; view < in.views; view += row_views) {
@@ -666,7 +671,7 @@ __attribute__((flatten)) void row(const Rows& in, const Place& p, const Tile& t)
     at[0].find(pieces, 0);
     for (int j = 0; j < rows; ++j) {
       if (j + 1 < rows) at[(j + 1) % 2].find(pieces, j + 1);
-      const int first = chords[j].first / lanes, end = (chords[j].end + lanes - 1) / lanes;
+      const int first = chords.of[j].first / lanes, end = (chords.of[j].end + lanes - 1) / lanes;
       if (wide)
         add_groups<true>(pieces, at[j % 2], sums.sum[j], first, end);
       else
@@ -682,9 +687,7 @@ __attribute__((flatten)) void row(const Rows& in, const Place& p, const Tile& t)
   FewSums sums;
   __builtin_memset(sums.sum, 0, sizeof sums.sum);
   const int rows = t.j1 - t.j0;
-  Chord chords[few_down];
-  for (int j = 0; j < rows; ++j)
-    chords[j] = chord(t, t.j0 + j);
+  const Chords chords(t);
   alignas(64) int base[few_across / lanes];
   alignas(64) float frac[few_across / lanes];
   for (int view = 0; view < in.views; ++view) {
@@ -701,8 +704,8 @@ __attribute__((flatten)) void row(const Rows& in, const Place& p, const Tile& t)
         frac[g] = float(column - whole);
         base[g] = int(whole);
       }
-      select(row_of(in, view), base, frac, float(at.step), sums.sum[j], chords[j].first / lanes,
-             (chords[j].end + lanes - 1) / lanes);
+      select(row_of(in, view), base, frac, float(at.step), sums.sum[j], chords.of[j].first / lanes,
+             (chords.of[j].end + lanes - 1) / lanes);
     }
   }
   sums.add_to(t, t.first_slice);
