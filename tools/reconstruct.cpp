@@ -11,31 +11,18 @@
 #include "part.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
-#include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/backproject.h"
 #include "rayloom/reconstruct/hardening_fit.h"
-#include "rayloom/reconstruct/metal.h"
-#include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/reconstruct/reduce.h"
 #include "rayloom/scan/checksum.h"
 #include "rayloom/scan/present_views.h"
 #include "rayloom/volume/volume.h"
+#include "reconstruct.h"
+#include "tries.h"
 
 namespace rayloom::tools {
 
 namespace {
-
-struct Arguments {
-  std::string scan, output, size, centre, coverage = "auto", method = "auto", filter = "ramp", format = "slices",
-                                          type = "float32", range, memory, part;
-  std::optional<double> voxel, slice;
-  double cutoff = 1;
-  int bin = 1, every = 1;
-  std::optional<int> threads;
-  std::vector<std::string> settings;
-  CorrectionArguments corrections;
-  bool overwrite = false, resume = false, dry_run = false, use_what_is_there = false;
-};
 
 std::optional<Coverage> coverage_from(const std::string& name) {
   if (name == "auto") return {};
@@ -51,7 +38,9 @@ std::optional<Method> method_from(const std::string& name) {
   throw InvalidOption("--method: '" + name + "'; must be auto, direct or gridding");
 }
 
-GridRequest grid_request(const Arguments& given) {
+}  // namespace
+
+GridRequest grid_request(const ReconstructArguments& given) {
   GridRequest request{.voxel_mm = given.voxel, .slice_mm = given.slice};
   if (!given.size.empty()) {
     const auto n = parse_numbers("--size", given.size, 3);
@@ -67,22 +56,12 @@ GridRequest grid_request(const Arguments& given) {
   return request;
 }
 
+namespace {
+
 /// What a volume is labelled with when its line integrals were partly guessed.
 constexpr const char* looking_only = "for looking, not measuring";
 
-/// Line integrals of a scan, reduced as asked, as the reconstruction reads them.
-struct Input {
-  std::shared_ptr<LineIntegrals> integrals;
-  Geometry geometry;
-  ProjectionSource source;
-};
-
-/// What is done about metal that a first reconstruction showed.
-struct MetalHandling {
-  std::shared_ptr<const Metal> metal;       ///< None: nothing.
-  std::shared_ptr<const TwoMaterials> map;  ///< None: its shadows are replaced.
-  bool replaces() const { return metal && !map; }
-};
+}  // namespace
 
 Input open_input(const Scan& scan, const Corrections& corrections, const MetalHandling& metal, int bin, int every_nth,
                  std::size_t memory_bytes, const Hooks& hooks) {
@@ -104,6 +83,8 @@ Input open_input(const Scan& scan, const Corrections& corrections, const MetalHa
   return input;
 }
 
+namespace {
+
 /// What the command holds beside the reconstruction: the program itself, images of dark and open with their map of bad
 /// pixels, ring offsets, one block of a view a thread (a file may be a single block), binning's full-size views.
 std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin, int threads) {
@@ -118,8 +99,10 @@ std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin
          scan.geometry.angles_rad.size() * std::size_t(d.rows) + per_thread * std::size_t(threads);
 }
 
+}  // namespace
+
 /// --hardening fit.
-Linearisation fitted_hardening(const Context& context, const Scan& scan, const Arguments& given,
+Linearisation fitted_hardening(const Context& context, const Scan& scan, const ReconstructArguments& given,
                                const Corrections& corrections, std::size_t memory_bytes, const Hooks& hooks) {
   Hooks once = hooks;
   once.warning = nullptr;  // they come again when the scan is reconstructed
@@ -135,7 +118,7 @@ Linearisation fitted_hardening(const Context& context, const Scan& scan, const A
 }
 
 /// --metal and --replace-metal.
-MetalHandling metal_handling(const Scan& scan, const Arguments& given, const Corrections& corrections,
+MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given, const Corrections& corrections,
                              const ReconstructOptions& options, const Hooks& hooks) {
   const auto both = two_materials_from(given.corrections, scan);
   if (!both && !given.corrections.replace_metal) return {};
@@ -160,8 +143,11 @@ MetalHandling metal_handling(const Scan& scan, const Arguments& given, const Cor
   return handling;
 }
 
+namespace {
+
 /// All that is corrected, for volume.json.
-nlohmann::ordered_json record_of(const Corrections& corrections, const MetalHandling& metal, const Arguments& given) {
+nlohmann::ordered_json record_of(const Corrections& corrections, const MetalHandling& metal,
+                                 const ReconstructArguments& given) {
   nlohmann::ordered_json record = to_json(corrections);
   if (metal.map) record["metal"] = metal.map->record();
   if (metal.replaces())
@@ -171,9 +157,9 @@ nlohmann::ordered_json record_of(const Corrections& corrections, const MetalHand
 }
 
 /// Least and greatest value of a coarse reconstruction (at most 128 voxels each way, quick views), for 16-bit output.
-std::pair<double, double> coarse_range(const Scan& scan, const Arguments& given, const Corrections& corrections,
-                                       const MetalHandling& metal, const ReconstructOptions& options,
-                                       const Hooks& hooks) {
+std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArguments& given,
+                                       const Corrections& corrections, const MetalHandling& metal,
+                                       const ReconstructOptions& options, const Hooks& hooks) {
   const Detector& d = scan.geometry.detector;
   const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
@@ -215,7 +201,7 @@ nlohmann::ordered_json fingerprints(const Scan& scan) {
 }
 
 /// What runs that share a volume must agree on.
-nlohmann::json settings_of(const Scan& scan, const Arguments& given, const nlohmann::json& corrections,
+nlohmann::json settings_of(const Scan& scan, const ReconstructArguments& given, const nlohmann::json& corrections,
                            const ReconstructPlan& plan) {
   const Grid& grid = plan.grid;
   return {{"program_version", RAYLOOM_VERSION},
@@ -236,7 +222,7 @@ nlohmann::json settings_of(const Scan& scan, const Arguments& given, const nlohm
 }
 
 /// --dry-run: what would happen.
-int say_plan(const Context& context, const Arguments& given, const Input& input, const ReconstructPlan& plan,
+int say_plan(const Context& context, const ReconstructArguments& given, const Input& input, const ReconstructPlan& plan,
              const ReconstructOptions& options, const VolumeCoding& coding) {
   const Grid& grid = plan.grid;
   int slices = 0;
@@ -279,15 +265,9 @@ int say_plan(const Context& context, const Arguments& given, const Input& input,
   return Exit::done;
 }
 
-int run(const Context& context, const Arguments& given) {
-  const Hooks hooks = context.hooks();
-  refuse_existing(given.output, given.overwrite);
-  Scan scan = read_scan(given.scan, given.settings);
-  if (scan.images.projections.empty())
-    throw BadInput(given.scan + ": images.projections: missing; must name the projections to reconstruct");
-  const int planned_views = int(scan.geometry.angles_rad.size());
-  if (given.use_what_is_there) scan = present_views(scan, hooks).scan;
+}  // namespace
 
+ReconstructOptions options_from(const ReconstructArguments& given) {
   ReconstructOptions options;
   options.filter = {window_from(given.filter), given.cutoff};
   options.coverage = coverage_from(given.coverage);
@@ -298,6 +278,22 @@ int run(const Context& context, const Arguments& given) {
   options.memory_bytes = given.memory.empty() ? default_memory() / std::size_t(here.on_this_machine)
                                               : parse_bytes("--memory", given.memory);
   options.validate();
+  return options;
+}
+
+namespace {
+
+int run(const Context& context, const ReconstructArguments& given) {
+  if (!given.tries.empty()) return run_tries(context, given);
+  const Hooks hooks = context.hooks();
+  refuse_existing(given.output, given.overwrite);
+  Scan scan = read_scan(given.scan, given.settings);
+  if (scan.images.projections.empty())
+    throw BadInput(given.scan + ": images.projections: missing; must name the projections to reconstruct");
+  const int planned_views = int(scan.geometry.angles_rad.size());
+  if (given.use_what_is_there) scan = present_views(scan, hooks).scan;
+
+  ReconstructOptions options = options_from(given);
   const std::string kernels = kernel_name();  // refuses an unknown one before any work
 
   VolumeCoding coding;
@@ -486,14 +482,16 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_reconstruct(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<ReconstructArguments>();
   CLI::App* command = add_command(
       program, "reconstruct", "The volume: filtered back-projection of a scan (parallel, fan, cone beam).",
       {"rayloom reconstruct scan.json -o volume", "rayloom reconstruct scan.json -o quick --bin 4 --every 2",
-       "rayloom reconstruct scan.json -o slice --slice 0 --set detector.axis_column=254.2"},
+       "rayloom reconstruct scan.json -o slice --slice 0 --set detector.axis_column=254.2",
+       "rayloom reconstruct scan.json -o tries --slice 0 --try detector.axis_column=250:260:1"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("SCAN", given->scan, "scan file")->required();
-  command->add_option("-o,--output", given->output, "volume folder to write")->required();
+  command->add_option("-o,--output", given->output, "volume folder to write (with --try: folder of slices)")
+      ->required();
   command->add_flag("--overwrite", given->overwrite, "replace the volume if it exists");
   command
       ->add_option("--set", given->settings,
@@ -511,6 +509,14 @@ void add_reconstruct(CLI::App& program) {
                    "X,Y,Z of the grid's centre, mm (the origin; without --size the middle of the field of view)")
       ->group(grid);
   command->add_option("--slice", given->slice, "one slice at this height Z, mm")->group(grid);
+  command
+      ->add_option(
+          "--try", given->tries,
+          "KEY=FIRST:LAST:STEP, once or twice, with --slice: the slice with each of these values (with two keys, "
+          "with each pair) side by side in -o FOLDER, to choose by eye; KEY is a key of the scan file or one of "
+          "lag, scatter, open-shapes, hardening (A2, with A1 = 1), replace-metal")
+      ->allow_extra_args(false)
+      ->group(grid);
 
   const std::string method = "Method";
   command

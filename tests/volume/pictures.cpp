@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rayloom/volume/bitmap_font.h"
+#include "rayloom/volume/montage.h"
 #include "rayloom/volume/picture.h"
 #include "volume_support.h"
 
@@ -297,5 +298,35 @@ TEST_SUITE("pictures") {
       shapes.push_back(shape);
     }
     CHECK(bitmap_font::pixel('\xe9', 0, 1) == bitmap_font::pixel('?', 0, 1));
+  }
+}
+
+TEST_SUITE("montage") {
+  TEST_CASE("images in rows: one window for all; large ones shrunk by means") {
+    const TemporaryFolder folder;
+    std::vector<MontageImage> images;
+    for (const float value : {0.0F, 1.0F, 0.5F})
+      images.push_back({Image(2050, 1025, value), {"value"}});
+    for (int r = 0; r < 2050; ++r)  // means over 3 x 3 of 0 and 1 in turn are 4/9 or 5/9
+      for (int c = 0; c < 1025; ++c)
+        images[2].image.at(r, c) = float((r + c) % 2);
+    write_montage(folder / "montage.png", images, 2, "1/mm");
+    const Picture picture = decode(folder / "montage.png");
+    constexpr int gap = 12, width = 342, height = 684;  // 1025/3 and 2050/3, rounded up
+    CHECK(picture.at(gap + 1, gap + 1) == 0);
+    CHECK(picture.at(gap + width - 1, gap + height - 1) == 0);
+    CHECK(picture.at(gap + width + gap + 1, gap + 1) == 255);
+    const int below = picture.height - gap - 9 * 2 - gap - 22 - gap / 2 - height;  // first row of the third
+    CHECK(std::abs(picture.at(gap + 5, below + 5) - 255 / 2) <= 255 / 18 + 1);
+    CHECK(picture.at(gap + width + gap + 5, below + 5) == 246);  // paper: there is no fourth
+  }
+
+  TEST_CASE("refuses images of several sizes and none") {
+    const TemporaryFolder folder;
+    const std::vector<MontageImage> images = {{Image(2, 3), {}}, {Image(3, 2), {}}};
+    CHECK_THROWS_AS(write_montage(folder / "m.png", images, 1, ""), InvalidOption);
+    CHECK_THROWS_AS(write_montage(folder / "m.png", {}, 1, ""), InvalidOption);
+    CHECK_THROWS_AS(write_montage(folder / "m.png", std::span(images).first(1), 0, ""), InvalidOption);
+    CHECK_FALSE(fs::exists(folder / "m.png"));
   }
 }

@@ -125,13 +125,20 @@ auto with(Method method, const Work& work) {
   return method == Method::direct ? work(Direct()) : work(Gridding());
 }
 
+/// First and last of the stored rows that a slab draws on.
+std::pair<int, int> rows_of(const FilterStage& stage, const ReconstructPlan& plan, const SliceRange& slab) {
+  return with(plan.method, [&](auto way) {
+    const auto [line0, line1] = way.lines(stage, plan.grid, plan.field.radius_mm, slab);
+    return stage.stored_rows(plan.grid, line0, line1);
+  });
+}
+
 /// What reconstructing a slab holds at once.
 std::size_t bytes_needed(const FilterStage& stage, const ReconstructPlan& plan, SliceRange slab, int threads) {
   const Grid& grid = plan.grid;
   const double radius_mm = plan.field.radius_mm;
   return with(plan.method, [&](auto way) {
-    const auto [line0, line1] = way.lines(stage, grid, radius_mm, slab);
-    const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
+    const auto [row0, row1] = rows_of(stage, plan, slab);
     const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
     return way.sum_bytes(stage, grid, slab) + buffers * way.batch_bytes(stage, grid, radius_mm, slab) +
            stage.scratch_bytes(row1 - row0 + 1, threads) + buffers * std::size_t(slices_at_once(grid)) * slice;
@@ -422,14 +429,12 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
   for (int j = 0; j < grid.ny; ++j)
     for (int i = 0; i < grid.nx; ++i)
       columns += std::hypot(grid.x_mm(i), grid.y_mm(j)) <= plan.field.radius_mm;
-  const auto rows_of = [&](const SliceRange& slab) {
-    const auto [line0, line1] =
-        with(plan.method, [&](auto way) { return way.lines(stage, grid, plan.field.radius_mm, slab); });
-    const auto [row0, row1] = stage.stored_rows(grid, line0, line1);
-    return double(row1 - row0 + 1);
+  const auto row_count = [&](const SliceRange& slab) {
+    const auto rows = rows_of(stage, plan, slab);
+    return double(rows.second - rows.first + 1);
   };
   for (const SliceRange& slab : plan.slabs) {
-    result.rows += views * rows_of(slab);
+    result.rows += views * row_count(slab);
     result.updates += views * columns * slab.count;
   }
 
@@ -445,12 +450,18 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
     auto sum = way.sum(stage, grid, plan.field.radius_mm, sample, threads);
     Stopwatch watch;
     stage.fill(source, grid, 0, count, batch, scratch, threads);
-    result.rows_per_s = count * rows_of(sample) / watch.lap();
+    result.rows_per_s = count * row_count(sample) / watch.lap();
     way.add(stage, batch, sum, threads);
     result.updates_per_s = count * columns * sample.count / watch.lap();
   });
   result.seconds = result.rows / result.rows_per_s + result.updates / result.updates_per_s;
   return result;
+}
+
+RowRange rows_read(const Geometry& geometry, const ReconstructPlan& plan, const ReconstructOptions& options,
+                   const SliceRange& slab) {
+  const auto rows = rows_of(FilterStage(geometry, plan.redundancy, options.filter), plan, slab);
+  return {rows.first, rows.second - rows.first + 1};
 }
 
 std::vector<float> filtered_rows(const Geometry& geometry, const ProjectionSource& source, const FilterOptions& filter,

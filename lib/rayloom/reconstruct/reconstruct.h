@@ -93,6 +93,15 @@ struct ReconstructEstimate {
   double rows_per_s = 0, updates_per_s = 0;  ///< As measured.
 };
 
+/// Detector rows [first, first + count).
+struct RowRange {
+  int first = 0, count = 0;
+};
+
+/// The rows of stored views that a slab of `plan` draws on.
+RowRange rows_read(const Geometry& geometry, const ReconstructPlan& plan, const ReconstructOptions& options,
+                   const SliceRange& slab);
+
 /// Receives slices in rising k, ny x nx values in 1/mm, row-major as Grid says.
 using SliceSink = std::function<void(int k, std::span<const float> slice)>;
 
