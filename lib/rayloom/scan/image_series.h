@@ -52,6 +52,9 @@ class ImageSeries {
   /// its row and column in the upright image).
   void read_rows(std::size_t index, int first_row, int row_count, std::span<float> samples) const;
   Image read(std::size_t index) const;
+  /// Says that the image will be read soon, so that a disk can fetch it meanwhile. Never fails; does nothing for pages
+  /// of a file with several.
+  void expect(std::size_t index) const;
 
   std::string name_of(std::size_t index) const;  ///< File, and page if it has several, for messages.
   std::vector<std::filesystem::path> files() const;

@@ -127,6 +127,12 @@ void ViewInventory::read(int first, int count, std::span<float> samples) const {
   }
 }
 
+void ViewInventory::expect(int first, int count) const {
+  if (sinograms_) return;  // all of them are being read
+  for (int i = first; i < std::min(first + count, images()); ++i)
+    series_->expect(std::size_t(i));
+}
+
 std::string ViewInventory::name_of(int image) const {
   return sinograms_ ? "view " + std::to_string(image) : series_->name_of(std::size_t(image));
 }

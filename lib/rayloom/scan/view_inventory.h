@@ -41,6 +41,8 @@ class ViewInventory {
   /// Upright stored values (after scale and offset) of images [first, +count), as [image][row][column].
   /// @throws BadInput for damaged files, NaN or infinite samples, naming file, row and column.
   void read(int first, int count, std::span<float> samples) const;
+  /// Says that images [first, +count), as far as there are such, will be read soon; see ImageSeries::expect.
+  void expect(int first, int count) const;
   std::string name_of(int image) const;
 
  private:
