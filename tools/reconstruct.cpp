@@ -14,6 +14,7 @@
 #include "rayloom/reconstruct/backproject.h"
 #include "rayloom/reconstruct/hardening_fit.h"
 #include "rayloom/reconstruct/reduce.h"
+#include "rayloom/reconstruct/truncation.h"
 #include "rayloom/scan/checksum.h"
 #include "rayloom/scan/present_views.h"
 #include "rayloom/volume/volume.h"
@@ -39,6 +40,12 @@ std::optional<Method> method_from(const std::string& name) {
 }
 
 }  // namespace
+
+bool continues_rows(const ReconstructArguments& given) {
+  if (given.truncated != "continue" && given.truncated != "as-is")
+    throw InvalidOption("--truncated: '" + given.truncated + "'; must be continue or as-is");
+  return given.truncated == "continue" && window_from(given.filter) != Window::none;
+}
 
 GridRequest grid_request(const ReconstructArguments& given) {
   GridRequest request{.voxel_mm = given.voxel, .slice_mm = given.slice};
@@ -168,6 +175,9 @@ std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArgume
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
   coarse.method = Method::direct;
+  coarse.beyond = {};  // was made for pixels of another size
+  if (continues_rows(given))
+    coarse.beyond = continued(input.geometry, look_for_truncation(input.geometry, input.source, coarse));
   const auto plan = plan_reconstruction(input.geometry, {}, coarse);
   float low = 0, high = 0;
   reconstruct(input.geometry, input.source, plan, coarse, [&](int, std::span<const float> slice) {
@@ -212,6 +222,7 @@ nlohmann::json settings_of(const Scan& scan, const ReconstructArguments& given, 
           {"cutoff", given.cutoff},
           {"method", to_string(plan.method)},
           {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
+          {"truncated", given.truncated},
           {"bin", given.bin},
           {"every", given.every},
           {"format", given.format},
@@ -327,6 +338,10 @@ int run(const Context& context, const ReconstructArguments& given) {
   const nlohmann::ordered_json corrected = record_of(corrections, metal, given);
   const Input input = open_input(scan, corrections, metal, given.bin, given.every, *options.memory_bytes, hooks);
   options.reserved_bytes += metal.metal ? metal.metal->bytes() : 0;
+  const bool continues = continues_rows(given);
+  const Truncation truncation = continues ? look_for_truncation(input.geometry, input.source, options) : Truncation{};
+  input.integrals->count_anew();
+  options.beyond = continued(input.geometry, truncation);
   auto plan = plan_reconstruction(input.geometry, request, options);
   if (given.dry_run) return say_plan(context, given, input, plan, options, coding);
   if (plan.slabs.empty()) {
@@ -335,6 +350,11 @@ int run(const Context& context, const ReconstructArguments& given) {
     context.result({{"volume", given.output}, {"complete", false}, {"slices_written", 0}});
     return Exit::done;
   }
+  if (truncation.any())
+    hooks.warn("the part leaves the view on the left in " + to_text(100 * truncation.left_share, 3) +
+               " % and on the right in " + to_text(100 * truncation.right_share, 3) +
+               " % of the rows looked at; these are continued to where the part may end, so that values may be off by "
+               "some per cent and more towards the rim");
   if (plan.redundancy.missing_arc_rad > 0)
     hooks.warn("the views cover " + to_text(degrees(plan.redundancy.views.arc_rad), 5) + " degrees, " +
                to_text(degrees(plan.redundancy.missing_arc_rad), 4) +
@@ -423,6 +443,13 @@ int run(const Context& context, const ReconstructArguments& given) {
                               {"method", to_string(plan.method)},
                               {"kernels", kernels}};
   if (given.use_what_is_there) record["reconstruction"]["views_planned"] = planned_views;
+  record["reconstruction"]["truncated_rows"] = {{"method", !continues         ? "as they are"
+                                                           : truncation.any() ? "continued"
+                                                                              : "none"}};
+  if (continues) {
+    record["reconstruction"]["truncated_rows"]["left_share"] = truncation.left_share;
+    record["reconstruction"]["truncated_rows"]["right_share"] = truncation.right_share;
+  }
   record["corrections"] = corrected;
   if (metal.replaces()) record["use"] = looking_only;
   record["samples"] = {{"read", samples},
@@ -532,6 +559,10 @@ void add_reconstruct(CLI::App& program) {
                    "to 0.2 % (auto: gridding where it is quicker)")
       ->group(method);
   command->add_option("--coverage", given->coverage, "auto, symmetric or displaced detector (auto)")->group(method);
+  command
+      ->add_option("--truncated", given->truncated,
+                   "rows that the part sticks out of: continue them smoothly, or take them as-is (continue)")
+      ->group(method);
   command->add_option("--bin", given->bin, "average N x N pixels, for quick looks (1)")->group(method);
   command->add_option("--every", given->every, "use every Nth view, for quick looks (1)")->group(method);
 

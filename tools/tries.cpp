@@ -12,6 +12,7 @@
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/held_rows.h"
 #include "rayloom/reconstruct/reduce.h"
+#include "rayloom/reconstruct/truncation.h"
 #include "rayloom/scan/present_views.h"
 #include "rayloom/scan/tiff_write.h"
 #include "rayloom/volume/montage.h"
@@ -170,13 +171,18 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
     const std::vector<std::size_t>& members = group.second;
     const Input input = input_of(context, attempts[members.front()], options, hooks);
     std::vector<Geometry> geometries;
+    std::vector<ReconstructOptions> its_options;
     std::vector<ReconstructPlan> plans;
     RowRange rows;
     for (const std::size_t i : members) {
       geometries.push_back(binned(every(attempts[i].scan.geometry, given.every), given.bin));
-      plans.push_back(plan_reconstruction(geometries.back(), request, options));
+      its_options.push_back(options);
+      if (continues_rows(given))
+        its_options.back().beyond =
+            continued(geometries.back(), look_for_truncation(geometries.back(), input.source, options));
+      plans.push_back(plan_reconstruction(geometries.back(), request, its_options.back()));
       for (const SliceRange& slab : plans.back().slabs)
-        rows = joined(rows, rows_read(geometries.back(), plans.back(), options, slab));
+        rows = joined(rows, rows_read(geometries.back(), plans.back(), its_options.back(), slab));
     }
     ProjectionSource source = input.source;
     if (members.size() > 1 && bytes_of(input.geometry, rows) < *options.memory_bytes / 2)
@@ -186,7 +192,7 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
       const std::size_t i = members[m];
       Image& image = images[i].image;
       image = Image(grid.ny, grid.nx);
-      reconstruct(geometries[m], source, plans[m], options, [&](int, std::span<const float> slice) {
+      reconstruct(geometries[m], source, plans[m], its_options[m], [&](int, std::span<const float> slice) {
         std::copy(slice.begin(), slice.end(), image.samples.begin());
       });
       write_tiff(folder.partial() / name_of(i), grid.ny, grid.nx, image.samples, SampleType::float32,

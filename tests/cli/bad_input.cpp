@@ -212,7 +212,8 @@ TEST_SUITE("bad input through the program") {
   // A limit on the size of files stands for a full disk; bash counts it in KiB.
   TEST_CASE("a full disk leaves nothing and says so") {
     for (const std::string format : {"slices", "bigtiff", "raw"})
-      refused("full disk, " + format, nothing, {"volume"}, "--voxel 0.1 --format " + format, 3, "ulimit -f 4;");
+      refused("full disk, " + format, nothing, {"volume"}, "--truncated as-is --voxel 0.1 --format " + format, 3,
+              "ulimit -f 4;");
   }
 }
 
@@ -235,7 +236,7 @@ TEST_SUITE("the program's words") {
   TEST_CASE("json answers are one object on stdout") {
     const Folder folder;
     make_scan(folder);
-    const Outcome outcome = run(folder, "reconstruct scan.json -o volume --json --quiet");
+    const Outcome outcome = run(folder, "reconstruct scan.json -o volume --truncated as-is --json --quiet");
     CHECK(outcome.err.empty());
     const auto answer = nlohmann::json::parse(outcome.out);
     CHECK(answer["size"].size() == 3);

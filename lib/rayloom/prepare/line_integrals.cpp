@@ -385,6 +385,12 @@ void LineIntegrals::convert(int view, int row, std::span<const float> before, st
   non_positive_ += non_positive;
 }
 
+void LineIntegrals::count_anew() {
+  const std::size_t rows = scan_.geometry.angles_rad.size() * std::size_t(scan_.geometry.detector.rows);
+  std::fill_n(counted_.get(), rows, false);
+  samples_ = non_positive_ = saturated_ = 0;
+}
+
 PrepareCounts LineIntegrals::counts() const {
   return {samples_, non_positive_, saturated_, defects_, dead_, spikes_.size()};
 }

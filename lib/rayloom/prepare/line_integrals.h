@@ -64,6 +64,8 @@ class LineIntegrals {
   void read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const;
 
   PrepareCounts counts() const;
+  /// Forgets what was read so far, for a scan that was looked over before it is used. Not while it is being read.
+  void count_anew();
   /// See MeanExposures::noise_variance_factor; 1 for other kinds than counts.
   double open_noise_factor() const { return open_noise_factor_; }
   /// Air level of each view (corrected images), empty otherwise.

@@ -110,10 +110,11 @@ void make_equiangular(std::span<double> kernel, double pitch_rad) {
   }
 }
 
-RowFilter::RowFilter(int columns, double step, std::span<const double> kernel)
-    : columns_(columns), length_(quick_fft_length(std::max(2 * columns, 4))) {
+RowFilter::RowFilter(int columns, double step, std::span<const double> kernel, int beyond)
+    : columns_(columns), beyond_(beyond), length_(quick_fft_length(std::max(2 * (columns + beyond), 4))) {
   if (kernel.empty()) return;
-  assert(kernel.size() == 2 * std::size_t(columns) + 1);
+  const int lags = columns + beyond;  // from a column beyond one end to the one after the other end
+  assert(kernel.size() == 2 * std::size_t(lags) + 1);
   fft_.emplace(length_, batch);
 
   // The transform of an even kernel is a real cosine sum; done once in double precision through the same FFT's length
@@ -122,17 +123,17 @@ RowFilter::RowFilter(int columns, double step, std::span<const double> kernel)
   std::vector<double> cosines(length);
   for (std::size_t i = 0; i < length; ++i)
     cosines[i] = std::cos(2 * pi * double(i) / double(length));
-  const double* h = kernel.data() + columns;
+  const double* h = kernel.data() + lags;
   response_.resize(bins);
 #pragma omp parallel for schedule(static)
   for (std::size_t k = 0; k < bins; ++k) {
     double sum = h[0];
     std::size_t phase = 0;
-    for (int n = 1; n <= columns_; ++n) {
+    for (int n = 1; n <= lags; ++n) {
       phase += k;
       if (phase >= length) phase -= length;
-      // At twice the width, lags +columns and -columns share one sample of the circle.
-      const double both = 2 * columns_ == length_ && n == columns_ ? 1 : 2;
+      // At twice the greatest lag, it and its opposite share one sample of the circle.
+      const double both = 2 * lags == length_ && n == lags ? 1 : 2;
       sum += both * h[n] * cosines[phase];
     }
     response_[k] = float(sum * step / double(length));
@@ -144,21 +145,22 @@ RowFilter::Workspace RowFilter::workspace() const {
   return {AlignedVector<float>(fft_->samples()), AlignedVector<std::complex<float>>(fft_->spectrum())};
 }
 
-std::size_t RowFilter::workspace_bytes(int columns) {
-  return std::size_t(batch) * 2 * (std::size_t(quick_fft_length(2 * columns)) + 2) * sizeof(float);
+std::size_t RowFilter::workspace_bytes(int columns, int beyond) {
+  return std::size_t(batch) * 2 * (std::size_t(quick_fft_length(2 * (columns + beyond))) + 2) * sizeof(float);
 }
 
 // A row sits one sample into its buffer, so that column -1 comes out at index 0 without wrapping round.
 std::span<float> RowFilter::row_in(Workspace& work, int r) const {
-  return std::span(work.rows).subspan(std::size_t(r) * std::size_t(length_) + 1, std::size_t(columns_));
+  return std::span(work.rows).subspan(std::size_t(r) * std::size_t(length_) + 1, std::size_t(columns_in()));
 }
 
 std::span<const float> RowFilter::row_out(const Workspace& work, int r) const {
-  return std::span(work.rows).subspan(std::size_t(r) * std::size_t(length_), std::size_t(columns_out()));
+  return std::span(work.rows).subspan(std::size_t(r) * std::size_t(length_) + std::size_t(beyond_),
+                                      std::size_t(columns_out()));
 }
 
 void RowFilter::pad(Workspace& work, int rows) const {
-  const std::size_t length = std::size_t(length_), used = std::size_t(columns_);
+  const std::size_t length = std::size_t(length_), used = std::size_t(columns_in());
   for (int r = 0; r < batch; ++r) {
     float* row = work.rows.data() + std::size_t(r) * length;
     if (r < rows) {
@@ -192,7 +194,7 @@ void RowFilter::run(Workspace& work, int rows) const {
   }
   const std::size_t length = std::size_t(length_), used = std::size_t(columns_);
   for (std::size_t r = 0; r < std::size_t(rows); ++r) {
-    float* row = work.rows.data() + r * length;
+    float* row = work.rows.data() + r * length + beyond_;
     row[0] = row[1];
     row[used + 1] = row[used];
   }

@@ -55,13 +55,13 @@ void make_equiangular(std::span<double> kernel, double pitch_rad);
 class RowFilter {
  public:
   /// @param columns  Width of the rows.
-  /// @param step     Sample spacing; @param kernel as `ramp_kernel` gives it with half_width = columns; empty: rows
-  /// pass unfiltered,
-  ///                 the outermost columns repeated.
-  RowFilter(int columns, double step, std::span<const double> kernel);
+  /// @param step     Sample spacing; @param kernel as `ramp_kernel` gives it with half_width = columns + beyond; empty:
+  ///                 rows pass unfiltered, the outermost columns repeated.
+  /// @param beyond   Further columns on each side that go in but do not come out.
+  RowFilter(int columns, double step, std::span<const double> kernel, int beyond = 0);
 
   static constexpr int batch = 16;  ///< Rows a transform; fixed, so that results do not depend on how rows are grouped.
-  int columns_in() const { return columns_; }
+  int columns_in() const { return columns_ + 2 * beyond_; }
   int columns_out() const { return columns_ + 2; }
 
   /// Buffers of one thread.
@@ -70,15 +70,16 @@ class RowFilter {
     AlignedVector<std::complex<float>> spectrum;
   };
   Workspace workspace() const;
-  static std::size_t workspace_bytes(int columns);
+  static std::size_t workspace_bytes(int columns, int beyond = 0);
 
-  /// Filters up to `batch` rows: the caller fills row r with `row_in(work, r)`, then reads `row_out(work, r)`.
+  /// Filters up to `batch` rows: the caller fills row r with `row_in(work, r)` (its index 0 is column -beyond), then
+  /// reads `row_out(work, r)`.
   std::span<float> row_in(Workspace& work, int r) const;
   /// columns_out() values; index 0 is column -1.
   std::span<const float> row_out(const Workspace& work, int r) const;
   void run(Workspace& work, int rows) const;
-  /// Stops before the way back from frequencies: then the filtered row is Re sum_m c_m S_m exp(2 pi i m (c + 1)/length)
-  /// at column c, c_m = 1 for the first and the last bin and 2 between. Not for unfiltered rows.
+  /// Stops before the way back from frequencies: then the filtered row is Re sum_m c_m S_m exp(2 pi i m (c + 1 +
+  /// beyond)/ length) at column c, c_m = 1 for the first and the last bin and 2 between. Not for unfiltered rows.
   void run_to_spectrum(Workspace& work, int rows) const;
   std::span<const std::complex<float>> spectrum_out(const Workspace& work, int r) const;
   int length() const { return length_; }
@@ -87,7 +88,7 @@ class RowFilter {
  private:
   void pad(Workspace& work, int rows) const;
 
-  int columns_, length_;
+  int columns_, beyond_, length_;
   std::optional<RealFft> fft_;
   std::vector<float> response_;  // step / length times the transform of the kernel, real because it is even
 };

@@ -21,29 +21,40 @@ Geometry widened(Geometry ideal, int& pad_left) {
   return ideal;
 }
 
+/// As many columns beyond the ends as rays can have that still go forwards, and an equiangular kernel lags.
+int columns_beyond(const Geometry& ideal, int wanted) {
+  if (ideal.detector.shape != DetectorShape::arc) return wanted;
+  constexpr double widest = 2.2;  // fan, from a column beyond one end to the other end
+  const double step = ideal.detector.column_pitch_mm / ideal.sdd_mm;
+  return std::clamp(int(widest / step) - ideal.detector.columns, 0, wanted);
+}
+
 }  // namespace
 
-FilterStage::FilterStage(const Geometry& geometry, const Redundancy& redundancy, const FilterOptions& options)
-    : measured_(ideal_geometry(geometry)), ideal_(measured_), redundancy_(redundancy) {
+FilterStage::FilterStage(const Geometry& geometry, const Redundancy& redundancy, const FilterOptions& options,
+                         const Beyond& beyond)
+    : measured_(ideal_geometry(geometry)), ideal_(measured_), redundancy_(redundancy), beyond_(beyond) {
   if (geometry.detector.turned()) resampler_.emplace(geometry);
   if (redundancy.coverage == Coverage::displaced) ideal_ = widened(measured_, pad_left_);
+
+  beyond_.columns = options.window == Window::none ? 0 : columns_beyond(ideal_, beyond_.columns);
 
   const Detector& d = measured_.detector;
   const bool arc = d.shape == DetectorShape::arc;
   const double step = arc ? d.column_pitch_mm / measured_.sdd_mm : measured_.virtual_column_pitch_mm();
   std::vector<double> kernel;
   if (options.window != Window::none) {
-    kernel = ramp_kernel(options, ideal_.detector.columns, step);
+    kernel = ramp_kernel(options, ideal_.detector.columns + beyond_.columns, step);
     if (arc) make_equiangular(kernel, step);
   }
-  filter_.emplace(ideal_.detector.columns, step, kernel);
+  filter_.emplace(ideal_.detector.columns, step, kernel, beyond_.columns);
 
   // Kak & Slaney 1988, ch. 3: flat D/sqrt(D^2 + p^2 [+ zeta^2]) on the plane through the axis; arc D cos(gamma), with
   // the D^2 of the back-projection weight (D/L)^2 divided out again.
-  column_cosine_.resize(std::size_t(d.columns), 1.0F);
-  for (int c = 0; c < d.columns; ++c) {
+  column_cosine_.resize(std::size_t(d.columns + 2 * beyond_.columns), 1.0F);
+  for (int c = -beyond_.columns; c < d.columns + beyond_.columns; ++c) {
     const double u = (c - d.axis_column) * d.column_pitch_mm;
-    float& cosine = column_cosine_[std::size_t(c)];
+    float& cosine = column_cosine_[std::size_t(c + beyond_.columns)];
     if (arc)
       cosine = float(std::cos(u / measured_.sdd_mm) / (options.window == Window::none ? 1 : measured_.sod_mm));
     else if (measured_.beam == Beam::fan)
@@ -55,7 +66,7 @@ void FilterStage::row_cosine(int row, std::span<float> cosine) const {
   const Detector& d = measured_.detector;
   const double v = (d.midplane_row - row) * d.row_pitch_mm, fixed = measured_.sdd_mm * measured_.sdd_mm + v * v;
   for (std::size_t c = 0; c < cosine.size(); ++c) {
-    const double u = (double(c) - d.axis_column) * d.column_pitch_mm;
+    const double u = (double(c) - beyond_.columns - d.axis_column) * d.column_pitch_mm;
     cosine[c] = float(measured_.sdd_mm / std::sqrt(fixed + u * u));
   }
 }
@@ -101,10 +112,12 @@ void FilterStage::read_ideal_rows(const float* stored, int stored_first, int sto
 std::size_t FilterStage::scratch_bytes(int stored_rows, int threads) const {
   const std::size_t rows = std::size_t(stored_rows) * std::size_t(measured_.detector.columns) * sizeof(float);
   const std::size_t capacity = std::size_t(ViewBatch::capacity_of(measured_.beam));
+  const std::size_t beyond = 2 * std::size_t(beyond_.columns) * sizeof(float);
   const std::size_t row_of_views = capacity * std::size_t(measured_.detector.columns) * sizeof(float);
-  return rows * capacity + (measured_.beam == Beam::cone ? rows : 0) +
-         std::size_t(threads) * (RowFilter::workspace_bytes(ideal_.detector.columns) + (resampler_ ? rows : 0) +
-                                 2 * row_of_views);  // of sinograms: what `fill` and the source each hold
+  return rows * capacity + (measured_.beam == Beam::cone ? rows + std::size_t(stored_rows) * beyond : 0) +
+         std::size_t(threads) *
+             (RowFilter::workspace_bytes(ideal_.detector.columns, beyond_.columns) + (resampler_ ? rows : 0) + beyond +
+              beyond_.thread_bytes + 2 * row_of_views);  // of sinograms: what `fill` and the source each hold
 }
 
 template <class Run, class Take>
@@ -116,6 +129,7 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
   const int row0 = ideal.first, row1 = ideal.second, stored0 = stored.first, stored1 = stored.second;
   const int stored_count = stored1 - stored0 + 1, top = measured_.detector.rows - 1;
   const std::size_t width = std::size_t(measured_.detector.columns), band = std::size_t(stored_count) * width;
+  const std::size_t beyond = std::size_t(beyond_.columns), whole = width + 2 * beyond;
   const bool cone = measured_.beam == Beam::cone;
   AlignedVector<float>& raw = scratch.raw;
   const std::size_t size = std::size_t(block.capacity) * band;
@@ -137,9 +151,9 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
 
   scratch.threads.resize(std::size_t(threads));
   if (cone) {  // the same in every view
-    scratch.cosine.resize(std::size_t(row1 - row0 + 1) * width);
+    scratch.cosine.resize(std::size_t(row1 - row0 + 1) * whole);
     parallel_for(row1 - row0 + 1, threads, [&](int r, int) {
-      row_cosine(row0 + r, std::span(scratch.cosine).subspan(std::size_t(r) * width, width));
+      row_cosine(row0 + r, std::span(scratch.cosine).subspan(std::size_t(r) * whole, whole));
     });
   }
   // Lines that have a row of their own; a cone's lines above and below the detector repeat the nearest.
@@ -152,15 +166,28 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
     const float* rows = nullptr;
     read_ideal_rows(raw.data() + std::size_t(v) * band, stored0, stored_count, row0, row1 - row0 + 1, m.resampled,
                     rows);
-    column_weights(measured_, redundancy_, view, m.weight);
+    column_weights(measured_, redundancy_, view, m.weight, beyond_.columns);
+    RowEnds ends;
+    if (beyond > 0) {
+      ends = beyond_.of_view(int(view), row0, row1);
+      m.whole.resize(whole);
+    }
+    const auto with_ends = [&](double row, const float* values) {
+      if (!ends) return values;
+      const std::span all(m.whole);
+      std::copy_n(values, width, all.begin() + std::ptrdiff_t(beyond));
+      ends(row, {values, width}, all.first(beyond), all.last(beyond));
+      return static_cast<const float*>(m.whole.data());
+    };
 
     for (int begin = line0; begin <= line1; begin += RowFilter::batch) {
       const int lines = std::min(RowFilter::batch, line1 - begin + 1);
       for (int r = 0; r < lines; ++r) {
         const int line = begin + r;
         if (cone) {
-          const std::size_t at = std::size_t(top - line - row0) * width;
-          weigh(rows + at, scratch.cosine.data() + at, m.weight, filter_->row_in(m.work, r));
+          const std::size_t at = std::size_t(top - line - row0);
+          weigh(with_ends(top - line, rows + at * width), scratch.cosine.data() + at * whole, m.weight,
+                filter_->row_in(m.work, r));
         } else {  // the slice's own row, linear between the two nearest
           const double up = up_of_slice(grid, line);
           const int below = int(up), above = std::min(below + 1, top);
@@ -170,7 +197,7 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
           m.blended.resize(width);
           for (std::size_t c = 0; c < width; ++c)
             m.blended[c] = a[c] + f * (b[c] - a[c]);
-          weigh(m.blended.data(), column_cosine_.data(), m.weight, filter_->row_in(m.work, r));
+          weigh(with_ends(top - up, m.blended.data()), column_cosine_.data(), m.weight, filter_->row_in(m.work, r));
         }
       }
       run(m.work, lines);
@@ -212,6 +239,8 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
 
 void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count,
                        SpectrumBatch& batch, Scratch& scratch, int threads) const {
+  Geometry whole = ideal_;
+  whole.detector.axis_column += beyond_.columns;
   batch.views = count;
   std::copy_n(measured_.angles_rad.begin() + first_view, count, batch.angles_rad.begin());
   each_view(
@@ -219,7 +248,7 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
       threads, [&](RowFilter::Workspace& work, int lines) { filter_->run_to_spectrum(work, lines); },
       [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
         for (int r = 0; r < lines; ++r)
-          centre_wave(ideal_, grid, batch.angles_rad[std::size_t(v)], filter_->length(), filter_->spectrum_out(work, r),
+          centre_wave(whole, grid, batch.angles_rad[std::size_t(v)], filter_->length(), filter_->spectrum_out(work, r),
                       batch.row(v, begin + r));
       });
 }
@@ -235,6 +264,7 @@ std::vector<float> FilterStage::filtered_rows(const ProjectionSource& source, in
   read_ideal_rows(stored.data(), stored0, stored1 - stored0 + 1, first_row, row_count, resampled, rows);
 
   auto work = filter_->workspace();
+  assert(beyond_.columns == 0);
   const std::vector<float> ones(width, 1.0f);
   std::vector<float> out;
   for (int r = 0; r < row_count; ++r) {

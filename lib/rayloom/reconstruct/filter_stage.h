@@ -13,7 +13,8 @@ namespace rayloom {
 
 class FilterStage {
  public:
-  FilterStage(const Geometry& geometry, const Redundancy& redundancy, const FilterOptions& filter);
+  FilterStage(const Geometry& geometry, const Redundancy& redundancy, const FilterOptions& filter,
+              const Beyond& beyond = {});
 
   /// The ideal detector: unturned, and for a displaced detector widened with empty columns to equal reach on both
   /// sides, so that the filtered rows' tails are there for every voxel.
@@ -26,9 +27,9 @@ class FilterStage {
   struct Scratch {
     struct Thread {
       RowFilter::Workspace work;
-      std::vector<float> resampled, blended, weight;
+      std::vector<float> resampled, blended, weight, whole;
     };
-    std::vector<float> cosine;  ///< Of a cone's rows, rows x columns.
+    std::vector<float> cosine;  ///< Of a cone's rows with what lies beyond, rows x columns.
     AlignedVector<float> raw;   ///< capacity x (stored rows) x columns
     std::vector<Thread> threads;
   };
@@ -58,9 +59,9 @@ class FilterStage {
   template <class Run, class Take>
   void each_view(const ProjectionSource& source, const Grid& grid, const Block& block, Scratch& scratch, int threads,
                  const Run& run, const Take& take) const;
-  /// Cosine weights of a cone's row.
+  /// Cosine weights of a cone's row and of what lies beyond.
   void row_cosine(int row, std::span<float> cosine) const;
-  /// Places a weighted row in the filter.
+  /// Places a weighted row, with what lies beyond, in the filter.
   void weigh(const float* row, const float* cosine, const std::vector<float>& column_weight,
              std::span<float> out) const;
   void read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,
@@ -70,10 +71,11 @@ class FilterStage {
 
   Geometry measured_, ideal_;
   const Redundancy& redundancy_;
+  Beyond beyond_;
   int pad_left_ = 0;
   std::optional<Resampler> resampler_;
   std::optional<RowFilter> filter_;
-  std::vector<float> column_cosine_;  // of fan and parallel beams
+  std::vector<float> column_cosine_;  // of fan and parallel beams, as `row_cosine`
 };
 
 }  // namespace rayloom

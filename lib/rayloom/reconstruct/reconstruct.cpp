@@ -303,7 +303,7 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   plan.grid = choose_grid(ideal, plan.field, request);
 
   plan.method = method_for(geometry, plan.grid, options);
-  const FilterStage stage(geometry, plan.redundancy, options.filter);
+  const FilterStage stage(geometry, plan.redundancy, options.filter, options.beyond);
   const int threads = thread_count(options.threads);
   const std::size_t budget = options.memory_bytes.value_or(default_memory());
   const SliceRange whole = slices_of(options.part, plan.grid.nz);
@@ -343,7 +343,7 @@ template <class Way>
 ReconstructTimes run(const Way& way, const Geometry& geometry, const ProjectionSource& source,
                      const ReconstructPlan& plan, const ReconstructOptions& options, const SliceSink& sink,
                      const Hooks& hooks) {
-  const FilterStage stage(geometry, plan.redundancy, options.filter);
+  const FilterStage stage(geometry, plan.redundancy, options.filter, options.beyond);
   const int threads = thread_count(options.threads), views = int(geometry.angles_rad.size());
   const int capacity = way.capacity(geometry);
   const Grid& grid = plan.grid;
@@ -422,7 +422,7 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
                              const ReconstructOptions& options) {
   ReconstructEstimate result;
   if (plan.slabs.empty()) return result;
-  const FilterStage stage(geometry, plan.redundancy, options.filter);
+  const FilterStage stage(geometry, plan.redundancy, options.filter, options.beyond);
   const Grid& grid = plan.grid;
   const double views = double(geometry.angles_rad.size());
   double columns = 0;  // of voxels, within the field of view

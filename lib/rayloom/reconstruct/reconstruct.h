@@ -7,6 +7,7 @@
 #include <span>
 
 #include "rayloom/hooks.h"
+#include "rayloom/reconstruct/beyond.h"
 #include "rayloom/reconstruct/filter.h"
 #include "rayloom/reconstruct/weights.h"
 
@@ -50,6 +51,7 @@ struct ReconstructOptions {
   FilterOptions filter{};
   std::optional<Method> method{};             ///< Default: gridding where it can be and pays, else direct.
   std::optional<Coverage> coverage{};         ///< Default: automatic_coverage.
+  Beyond beyond{};                            ///< Of truncated rows; not for Window::none. Default: nothing.
   std::optional<std::size_t> memory_bytes{};  ///< Budget; default: half of what the machine has free.
   std::size_t reserved_bytes = 0;             ///< Of the budget, for what the caller holds meanwhile.
   std::optional<int> threads{};               ///< Default: all that OpenMP offers.

@@ -67,13 +67,13 @@ Redundancy redundancy(const Geometry& geometry, std::optional<Coverage> coverage
 }
 
 void column_weights(const Geometry& geometry, const Redundancy& redundancy, std::size_t view,
-                    std::vector<float>& weights) {
+                    std::vector<float>& weights, int beyond) {
   const Detector& d = geometry.detector;
   const ViewSet& views = redundancy.views;
   const double step = views.weight_rad[view];
-  weights.resize(std::size_t(d.columns));
+  weights.resize(std::size_t(d.columns + 2 * beyond));
   const double left = -axis_distance(geometry, -0.5), right = axis_distance(geometry, d.columns - 0.5);
-  for (int c = 0; c < d.columns; ++c) {
+  for (int c = -beyond; c < d.columns + beyond; ++c) {
     double w = 1;
     if (redundancy.coverage == Coverage::displaced) {
       const double t = axis_distance(geometry, c), overlap = std::min(left, right);
@@ -83,7 +83,7 @@ void column_weights(const Geometry& geometry, const Redundancy& redundancy, std:
     } else if (geometry.beam != Beam::parallel) {
       w = 0.5;  // every ray is measured from both ends
     }
-    weights[std::size_t(c)] = float(w * step);
+    weights[std::size_t(c + beyond)] = float(w * step);
   }
 }
 

@@ -46,7 +46,8 @@ Redundancy redundancy(const Geometry& geometry, std::optional<Coverage> coverage
 /// Weights of every detector column in one view: angle step times redundancy, in rad. The sum over views of weight
 /// times filtered projection is the volume; the 1/2 of doubly measured full turns is in it.
 /// @param geometry  Of the ideal (unturned) detector.
+/// @param beyond    Further columns on each side of it.
 void column_weights(const Geometry& geometry, const Redundancy& redundancy, std::size_t view,
-                    std::vector<float>& weights);
+                    std::vector<float>& weights, int beyond = 0);
 
 }  // namespace rayloom

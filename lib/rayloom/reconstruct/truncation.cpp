@@ -1,0 +1,161 @@
+#include "rayloom/reconstruct/truncation.h"
+
+#include <algorithm>
+#include <cmath>
+#include <memory>
+
+#include "rayloom/parallel.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr double in_part = 0.03;  // of the greatest line integral: an end above stands in the part
+constexpr int most_looked_at = 36;
+
+int columns_of_end(int columns) {
+  return std::min(columns, std::max(3, columns / 50));
+}
+
+/// Mean of neighbouring samples, and how far noise may lift it.
+struct Level {
+  double mean = 0, noise = 0;
+};
+
+Level level_of(std::span<const float> samples) {
+  Level level;
+  double squares = 0;
+  for (std::size_t i = 0; i < samples.size(); ++i) {
+    level.mean += double(samples[i]) / double(samples.size());
+    if (i > 0) squares += std::pow(double(samples[i]) - double(samples[i - 1]), 2);
+  }
+  // Differences of neighbours hold the noise twice and little of a slope.
+  if (samples.size() > 1) level.noise = std::sqrt(squares / (2 * double(samples.size() - 1) * double(samples.size())));
+  return level;
+}
+
+struct RowLook {
+  Level left, right;
+  double greatest = 0;
+};
+
+RowLook look_at(std::span<const float> row) {
+  const std::size_t end = std::size_t(columns_of_end(int(row.size())));
+  RowLook look{level_of(row.first(end)), level_of(row.last(end)), 0};
+  for (std::size_t c = 0; c + end <= row.size(); c += end)
+    look.greatest = std::max(look.greatest, level_of(row.subspan(c, end)).mean);
+  return look;
+}
+
+/// `count` of `total` things, evenly spread, or all of them.
+std::vector<int> spread(int total, int count) {
+  std::vector<int> chosen;
+  for (int i = 0; i < std::min(total, count); ++i)
+    chosen.push_back(int(std::int64_t(i) * total / std::min(total, count)));
+  return chosen;
+}
+
+double smooth_step(double x) {
+  x = std::clamp(x, 0.0, 1.0);
+  return x * x * (3 - 2 * x);
+}
+
+}  // namespace
+
+Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource& source,
+                               const ReconstructOptions& options) {
+  const Detector& d = geometry.detector;
+  const int threads = thread_count(options.threads), views = int(geometry.angles_rad.size());
+  const std::size_t width = std::size_t(d.columns);
+  const bool by_row = source.stored == ProjectionSource::Stored::by_row;
+  const std::vector<int> blocks = spread(by_row ? d.rows : views, most_looked_at);
+  std::vector<std::vector<RowLook>> looks(blocks.size());
+  parallel_for(int(blocks.size()), threads, [&](int i, int) {
+    const int at = blocks[std::size_t(i)], rows = by_row ? views : d.rows;
+    std::vector<float> samples(std::size_t(rows) * width);
+    if (by_row)
+      source.read(0, views, at, 1, samples);
+    else
+      source.read(at, 1, 0, d.rows, samples);
+    for (int r = 0; r < rows; ++r)
+      looks[std::size_t(i)].push_back(look_at(std::span(samples).subspan(std::size_t(r) * width, width)));
+  });
+
+  Truncation found;
+  std::size_t left = 0, right = 0, all = 0;
+  for (const auto& block : looks)
+    for (const RowLook& look : block)
+      found.greatest = std::max(found.greatest, look.greatest);
+  const auto stands_in_part = [&](const Level& end) {
+    return end.mean > in_part * found.greatest && end.mean > 5 * end.noise;
+  };
+  for (const auto& block : looks)
+    for (const RowLook& look : block) {
+      left += stands_in_part(look.left);
+      right += stands_in_part(look.right);
+      ++all;
+    }
+  const Coverage coverage = options.coverage.value_or(automatic_coverage(geometry));
+  const bool left_is_short = d.axis_column < (d.columns - 1) / 2.0;
+  const double longer_side = std::max(d.axis_column + 0.5, d.columns - 0.5 - d.axis_column);
+  found.view_columns = coverage == Coverage::symmetric ? d.columns : 2 * longer_side;
+  if (coverage == Coverage::symmetric || !left_is_short) found.left_share = double(left) / double(all);
+  if (coverage == Coverage::symmetric || left_is_short) found.right_share = double(right) / double(all);
+  return found;
+}
+
+RowContinuation::RowContinuation(const Truncation& scan)
+    : greatest_(scan.greatest), used_(std::max(3, int(scan.view_columns) / 15)) {
+  const double length = 0.46 * scan.view_columns, root = 1.0 / 3, soon = scan.view_columns / 4, share_of_slope = 0.75;
+  start_slope_ = -root / length;
+  for (int j = 1; j <= int(std::ceil(scan.view_columns)); ++j) {
+    fall_.push_back(float(std::cbrt(std::max(1 - j / length, 0.0))));
+    bend_.push_back(float(share_of_slope * j * std::exp(-j / soon)));
+    step_.push_back(float(std::exp(-2.0 * j / used_)));
+  }
+}
+
+void RowContinuation::run(std::span<const float> measured, std::span<float> beyond) const {
+  const int columns = int(measured.size()), used = std::min(columns, used_);
+  double sum = 0, moment = 0, square = 0;  // of a line through the outermost columns
+  for (int i = 0; i < used; ++i) {
+    const double x = i - (used - 1) / 2.0, value = double(measured[std::size_t(columns - used + i)]);
+    sum += value;
+    moment += x * value;
+    square += x * x;
+  }
+  const double slope = square > 0 ? moment / square : 0, level = sum / used + slope * (used - 1) / 2.0;
+  const double share = greatest_ > 0 ? smooth_step((sum / used / greatest_ - in_part / 3) / (in_part * 2 / 3)) : 0;
+  if (share == 0 || level <= 0) {
+    std::fill(beyond.begin(), beyond.end(), 0.0F);
+    return;
+  }
+  // The root's curve from the line's end; near it the row's own slope, and the way back to its last value, take part.
+  const float fall = float(share * level), bend = float(share * (slope - level * start_slope_)),
+              step = float(share * (double(measured.back()) - level));
+  for (std::size_t j = 0; j < beyond.size(); ++j)
+    beyond[j] = std::max(fall * fall_[j] + bend * bend_[j] + step * step_[j], 0.0F);
+}
+
+Beyond continued(const Geometry& geometry, const Truncation& truncation) {
+  Beyond beyond;
+  if (!truncation.any()) return beyond;
+  const auto continuation = std::make_shared<const RowContinuation>(truncation);
+  beyond.columns = continuation->columns();
+  beyond.thread_bytes = std::size_t(geometry.detector.columns) * sizeof(float);
+  const bool at_left = truncation.left_share > 0, at_right = truncation.right_share > 0;
+  beyond.of_view = [=](int, int, int) -> RowEnds {
+    return [=](double, std::span<const float> measured, std::span<float> left, std::span<float> right) {
+      std::fill(left.begin(), left.end(), 0.0F);
+      std::fill(right.begin(), right.end(), 0.0F);
+      if (at_right) continuation->run(measured, right);
+      if (!at_left) return;
+      const std::vector<float> turned(measured.rbegin(), measured.rend());
+      continuation->run(turned, left);
+      std::reverse(left.begin(), left.end());
+    };
+  };
+  return beyond;
+}
+
+}  // namespace rayloom

@@ -1,0 +1,47 @@
+/// @file
+/// Rows that the part sticks out of, continued smoothly to where the part may end.
+#pragma once
+#include <vector>
+
+#include "rayloom/reconstruct/beyond.h"
+#include "rayloom/reconstruct/reconstruct.h"
+
+namespace rayloom {
+
+/// What the ends of a scan's rows show.
+struct Truncation {
+  double left_share = 0, right_share = 0;  ///< Of the rows looked at: those whose end lies in the part.
+  double greatest = 0;                     ///< The greatest line integral.
+  double view_columns = 0;  ///< Width of the field of view; of a displaced detector, twice its longer side.
+  bool any() const { return left_share > 0 || right_share > 0; }
+};
+
+/// Looks at up to 36 views (or, where single rows are cheap to read, at up to 36 rows of all views). An end lies in the
+/// part where the mean of its outermost columns stands above 3 % of the greatest line integral and above their noise.
+/// The end of a displaced detector that lies next to the axis is not looked at.
+Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource& source,
+                               const ReconstructOptions& options);
+
+/// Continues rows beyond their ends: from the end's value and slope, as a line through the outermost columns gives
+/// them, down to 0 within about half the view's width, like the cube root of what is left of it. An end at 0 stays at
+/// 0. Beyond the view nothing is known, so the length is a guess at parts twice as wide as the view.
+/// @par Source  Zellerhoff, Scholz, Ruehrnschopf & Brunner 2005, Proc. SPIE 5745:646-655 (continuation by a root that
+/// falls to 0, value and slope matched; from memory). Root, length and the share of the slope: least error on 80 random
+/// parts, see DEVELOPERS.md.
+class RowContinuation {
+ public:
+  explicit RowContinuation(const Truncation& scan);
+  int columns() const { return int(fall_.size()); }  ///< As many are continued.
+  /// @param measured  Running outwards. @param beyond  The next columns, overwritten; `columns()` of them or fewer.
+  void run(std::span<const float> measured, std::span<float> beyond) const;
+
+ private:
+  double greatest_, start_slope_;
+  int used_;
+  std::vector<float> fall_, bend_, step_;  // by column beyond the end
+};
+
+/// Continuation of all rows; nothing if no row is truncated.
+Beyond continued(const Geometry& geometry, const Truncation& truncation);
+
+}  // namespace rayloom
