@@ -190,7 +190,7 @@ std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArgume
 }
 
 /// Checksums of the scan file and of every group of images that it names.
-nlohmann::ordered_json fingerprints(const Scan& scan) {
+nlohmann::ordered_json fingerprints(const Scan& scan, const Corrections& corrections) {
   nlohmann::ordered_json sums;
   const auto add = [&](const std::string& name, const std::vector<std::filesystem::path>& files) {
     const FilesChecksum sum = checksum(files);
@@ -207,6 +207,7 @@ nlohmann::ordered_json fingerprints(const Scan& scan) {
   add_level("open", scan.images.open);
   add_level("open_after", scan.images.open_after);
   if (!scan.images.defects.empty()) add("defects", image_files(scan, scan.images.defects));
+  if (!corrections.scatter_from.empty()) add("scatter_from", {corrections.scatter_from});
   return sums;
 }
 
@@ -426,7 +427,7 @@ int run(const Context& context, const ReconstructArguments& given) {
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
-                    {"checksums", fingerprints(scan)}};
+                    {"checksums", fingerprints(scan, corrections)}};
   record["reconstruction"] = {{"beam", to_string(input.geometry.beam)},
                               {"filter", given.filter},
                               {"cutoff_fraction", given.cutoff},
@@ -460,6 +461,9 @@ int run(const Context& context, const ReconstructArguments& given) {
   const double noise_factor = input.integrals->open_noise_factor();
   if (scan.images.kind == ImageKind::counts) record["open_beam_noise_variance_factor"] = noise_factor;
   if (corrections.spikes) record["samples"]["spikes_replaced"] = counts.spikes;
+  if (const auto& left_out = input.integrals->exposures_left_out(); left_out.any())
+    record["exposures_left_out"] = {
+        {"dark", left_out.dark}, {"open", left_out.open}, {"open_after", left_out.open_after}};
   if (const int stops = input.integrals->scatter_stops(); stops > 0) {
     const SmoothImage& scatter = input.integrals->scatter();
     float least = scatter[0], most = scatter[0];

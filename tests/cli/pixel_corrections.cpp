@@ -1,6 +1,7 @@
 // Faults of pixels, exposures and the beam, seeded by the program and corrected by it.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "program.h"
@@ -46,6 +47,22 @@ double rms_difference(const std::vector<float>& a, const std::vector<float>& b) 
 }  // namespace
 
 TEST_SUITE("pixels and exposures and the beam corrected") {
+  TEST_CASE("volume.json names the exposures that were left out") {
+    const Folder folder;
+    make_ball(folder, 24);
+    REQUIRE(run(folder, simulate + "-o raw").status == 0);
+    std::vector<fs::path> open;
+    for (const auto& entry : fs::directory_iterator(folder / "raw" / "open"))
+      open.push_back(entry.path());
+    std::sort(open.begin(), open.end());
+    fs::copy_file(fs::directory_iterator(folder / "raw" / "dark")->path(), open.at(3),
+                  fs::copy_options::overwrite_existing);
+    REQUIRE(run(folder, "reconstruct raw/scan.json -o volume").status == 0);
+    const auto left_out = read_json(folder / "volume" / "volume.json")["exposures_left_out"];
+    CHECK(left_out["open"] == std::vector<int>{3});
+    CHECK(left_out["dark"] == std::vector<int>{});
+  }
+
   TEST_CASE("spikes and a drifting beam are undone and told") {
     const Folder folder;
     make_ball(folder, 24);

@@ -99,6 +99,8 @@ void LineIntegrals::read_gain(const Hooks& hooks) {
   const Detector& detector = scan_.geometry.detector;
   MeanExposures exposures = read_exposures(scan_, hooks);
   open_noise_factor_ = exposures.noise_variance_factor();
+  left_out_ = {exposures.dark.left_out, exposures.open.left_out, {}};
+  if (exposures.open_after) left_out_.open_after = exposures.open_after->left_out;
   if (corrections_.open_shapes > 0) shapes_ = beam_shapes(scan_, exposures, bad_, corrections_.open_shapes, hooks);
   dark_ = std::move(exposures.dark.mean);
   if (!images.dark)

@@ -68,6 +68,12 @@ class LineIntegrals {
   void count_anew();
   /// See MeanExposures::noise_variance_factor; 1 for other kinds than counts.
   double open_noise_factor() const { return open_noise_factor_; }
+  /// Exposures that were not averaged since they are far from the others, counted from 0; kind counts.
+  struct LeftOut {
+    std::vector<int> dark, open, open_after;
+    bool any() const { return !dark.empty() || !open.empty() || !open_after.empty(); }
+  };
+  const LeftOut& exposures_left_out() const { return left_out_; }
   /// Air level of each view (corrected images), empty otherwise.
   const std::vector<double>& air_levels() const { return air_levels_; }
   /// Shadows that scatter was measured in (scatter_from), 0 otherwise.
@@ -111,6 +117,7 @@ class LineIntegrals {
   SmoothImage scatter_;  ///< Relative to the open beam.
   RingOffsets rings_;
   double open_noise_factor_ = 1;
+  LeftOut left_out_;
   int scatter_stops_ = 0;
   std::size_t defects_ = 0, dead_ = 0;
   std::unique_ptr<std::atomic<bool>[]> counted_;  ///< One a row of a view.
