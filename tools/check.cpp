@@ -169,6 +169,7 @@ int run(const Context& context, const Arguments& given) {
       throw InvalidOption("--region: '" + given.region + "'; the radius, last of X,Y,Z,R, must be above 0");
   }
   const Scan scan = read_scan(given.input, given.settings);
+  if (options.region) options.region->centre_mm += scan.part_moved_mm;
   std::optional<OutputFolder> folder;
   if (!given.output.empty())
     folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, OutputFolder::Kind{belongs});

@@ -14,11 +14,11 @@
 #include "rayloom/reconstruct/backproject.h"
 #include "rayloom/reconstruct/hardening_fit.h"
 #include "rayloom/reconstruct/reduce.h"
-#include "rayloom/reconstruct/truncation.h"
 #include "rayloom/scan/checksum.h"
 #include "rayloom/scan/present_views.h"
 #include "rayloom/volume/volume.h"
 #include "reconstruct.h"
+#include "rows_beyond.h"
 #include "tries.h"
 
 namespace rayloom::tools {
@@ -41,13 +41,7 @@ std::optional<Method> method_from(const std::string& name) {
 
 }  // namespace
 
-bool continues_rows(const ReconstructArguments& given) {
-  if (given.truncated != "continue" && given.truncated != "as-is")
-    throw InvalidOption("--truncated: '" + given.truncated + "'; must be continue or as-is");
-  return given.truncated == "continue" && window_from(given.filter) != Window::none;
-}
-
-GridRequest grid_request(const ReconstructArguments& given) {
+GridRequest grid_request(const ReconstructArguments& given, const Vec3& part_moved_mm) {
   GridRequest request{.voxel_mm = given.voxel, .slice_mm = given.slice};
   if (!given.size.empty()) {
     const auto n = parse_numbers("--size", given.size, 3);
@@ -58,8 +52,9 @@ GridRequest grid_request(const ReconstructArguments& given) {
   }
   if (!given.centre.empty()) {
     const auto c = parse_numbers("--centre", given.centre, 3);
-    request.centre_mm = Vec3(c[0], c[1], c[2]);
+    request.centre_mm = Vec3(c[0], c[1], c[2]) + part_moved_mm;
   }
+  if (request.slice_mm) *request.slice_mm += part_moved_mm.z();
   return request;
 }
 
@@ -166,7 +161,8 @@ nlohmann::ordered_json record_of(const Corrections& corrections, const MetalHand
 /// Least and greatest value of a coarse reconstruction (at most 128 voxels each way, quick views), for 16-bit output.
 std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArguments& given,
                                        const Corrections& corrections, const MetalHandling& metal,
-                                       const ReconstructOptions& options, const Hooks& hooks) {
+                                       const RowsBeyond& beyond, const ReconstructOptions& options,
+                                       const Hooks& hooks) {
   const Detector& d = scan.geometry.detector;
   const int bin = std::max({1, (d.columns + 127) / 128, d.rows == 1 ? 1 : (d.rows + 127) / 128});
   const int nth = std::max(1, int(scan.geometry.angles_rad.size()) / 200);
@@ -175,9 +171,9 @@ std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArgume
   coarse.part = {};  // all parts must find the same
   coarse.coverage = coverage_from(given.coverage);
   coarse.method = Method::direct;
-  coarse.beyond = {};  // was made for pixels of another size
-  if (continues_rows(given))
-    coarse.beyond = continued(input.geometry, look_for_truncation(input.geometry, input.source, coarse));
+  RowsBeyond as_coarse = beyond;
+  if (beyond.continues) as_coarse.truncation = look_for_truncation(input.geometry, input.source, coarse);
+  coarse.beyond = as_coarse.of(input.geometry, coarse);
   const auto plan = plan_reconstruction(input.geometry, {}, coarse);
   float low = 0, high = 0;
   reconstruct(input.geometry, input.source, plan, coarse, [&](int, std::span<const float> slice) {
@@ -224,6 +220,7 @@ nlohmann::json settings_of(const Scan& scan, const ReconstructArguments& given, 
           {"method", to_string(plan.method)},
           {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
           {"truncated", given.truncated},
+          {"surround", given.surround},
           {"bin", given.bin},
           {"every", given.every},
           {"format", given.format},
@@ -285,6 +282,10 @@ ReconstructOptions options_from(const ReconstructArguments& given) {
   options.coverage = coverage_from(given.coverage);
   options.method = method_from(given.method);
   options.threads = given.threads;
+  (void)continues_rows(given);  // refuses an unknown one before any work
+  if (!given.surround.empty() && options.filter.window == Window::none)
+    throw InvalidOption(
+        "--filter: none; must be a filter with --surround, since plain rows have no use for what lies beyond");
   const PartHere here = given.part.empty() ? PartHere{} : part_from(given.part);
   options.part = here.part;
   options.memory_bytes = given.memory.empty() ? default_memory() / std::size_t(here.on_this_machine)
@@ -323,13 +324,14 @@ int run(const Context& context, const ReconstructArguments& given) {
 
   Corrections corrections = corrections_from(given.corrections, scan);
   // What cannot be is refused before corrections read the scan.
-  const GridRequest request = grid_request(given);
+  const GridRequest request = grid_request(given, scan.part_moved_mm);
   const Geometry seen = binned(every(scan.geometry, given.every), given.bin);
   ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
   unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
   const Grid whole = plan_reconstruction(seen, request, unlimited).grid;
   options.reserved_bytes =
       held_bytes(scan, corrections, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
+  if (!given.surround.empty()) options.reserved_bytes += overview_bytes(StoredVolume(given.surround).grid());
   (void)plan_reconstruction(seen, request, options);
 
   if (given.corrections.fits_hardening() && !given.dry_run)
@@ -339,10 +341,8 @@ int run(const Context& context, const ReconstructArguments& given) {
   const nlohmann::ordered_json corrected = record_of(corrections, metal, given);
   const Input input = open_input(scan, corrections, metal, given.bin, given.every, *options.memory_bytes, hooks);
   options.reserved_bytes += metal.metal ? metal.metal->bytes() : 0;
-  const bool continues = continues_rows(given);
-  const Truncation truncation = continues ? look_for_truncation(input.geometry, input.source, options) : Truncation{};
-  input.integrals->count_anew();
-  options.beyond = continued(input.geometry, truncation);
+  const RowsBeyond beyond = rows_beyond(context, given, scan, input, options, hooks);
+  options.beyond = beyond.of(input.geometry, options);
   auto plan = plan_reconstruction(input.geometry, request, options);
   if (given.dry_run) return say_plan(context, given, input, plan, options, coding);
   if (plan.slabs.empty()) {
@@ -351,18 +351,14 @@ int run(const Context& context, const ReconstructArguments& given) {
     context.result({{"volume", given.output}, {"complete", false}, {"slices_written", 0}});
     return Exit::done;
   }
-  if (truncation.any())
-    hooks.warn("the part leaves the view on the left in " + to_text(100 * truncation.left_share, 3) +
-               " % and on the right in " + to_text(100 * truncation.right_share, 3) +
-               " % of the rows looked at; these are continued to where the part may end, so that values may be off by "
-               "some per cent and more towards the rim");
   if (plan.redundancy.missing_arc_rad > 0)
     hooks.warn("the views cover " + to_text(degrees(plan.redundancy.views.arc_rad), 5) + " degrees, " +
                to_text(degrees(plan.redundancy.missing_arc_rad), 4) +
                " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
   if (coding.type == SampleType::uint16) {
     if (given.range.empty()) {
-      std::tie(coding.low_per_mm, coding.high_per_mm) = coarse_range(scan, given, corrections, metal, options, hooks);
+      std::tie(coding.low_per_mm, coding.high_per_mm) =
+          coarse_range(scan, given, corrections, metal, beyond, options, hooks);
     } else {
       const auto limits = parse_numbers("--range", given.range, 2);
       coding.low_per_mm = limits[0];
@@ -370,7 +366,9 @@ int run(const Context& context, const ReconstructArguments& given) {
     }
   }
 
-  VolumeWriter writer(given.output, plan.grid, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
+  Grid in_part = plan.grid;  // the same voxels in the part's frame
+  in_part.centre_mm -= scan.part_moved_mm;
+  VolumeWriter writer(given.output, in_part, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
                       settings_of(scan, given, nlohmann::json(corrected), plan),
                       shared ? Partial::shared : Partial::own);
   const auto there = writer.finished();
@@ -391,7 +389,7 @@ int run(const Context& context, const ReconstructArguments& given) {
       },
       hooks);
 
-  const Grid& grid = plan.grid;
+  const Grid& grid = in_part;
   const PrepareCounts counts = input.integrals->counts();
   if (counts.non_positive > 0)
     hooks.warn(
@@ -428,29 +426,25 @@ int run(const Context& context, const ReconstructArguments& given) {
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
                     {"checksums", fingerprints(scan, corrections)}};
-  record["reconstruction"] = {{"beam", to_string(input.geometry.beam)},
-                              {"filter", given.filter},
-                              {"cutoff_fraction", given.cutoff},
-                              {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
-                              {"view_weights", plan.redundancy.name},
-                              {"views", input.geometry.angles_rad.size()},
-                              {"arc_deg", degrees(plan.redundancy.views.arc_rad)},
-                              {"missing_arc_deg", degrees(plan.redundancy.missing_arc_rad)},
-                              {"bin", given.bin},
-                              {"every", given.every},
-                              {"field_of_view_radius_mm", plan.field.radius_mm},
-                              {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
-                              {"settings", given.settings},
-                              {"method", to_string(plan.method)},
-                              {"kernels", kernels}};
+  record["reconstruction"] = {
+      {"beam", to_string(input.geometry.beam)},
+      {"filter", given.filter},
+      {"cutoff_fraction", given.cutoff},
+      {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
+      {"view_weights", plan.redundancy.name},
+      {"views", input.geometry.angles_rad.size()},
+      {"arc_deg", degrees(plan.redundancy.views.arc_rad)},
+      {"missing_arc_deg", degrees(plan.redundancy.missing_arc_rad)},
+      {"bin", given.bin},
+      {"every", given.every},
+      {"field_of_view_radius_mm", plan.field.radius_mm},
+      {"z_seen_by_every_view_mm",
+       {plan.field.z_low_mm - scan.part_moved_mm.z(), plan.field.z_high_mm - scan.part_moved_mm.z()}},
+      {"settings", given.settings},
+      {"method", to_string(plan.method)},
+      {"kernels", kernels}};
   if (given.use_what_is_there) record["reconstruction"]["views_planned"] = planned_views;
-  record["reconstruction"]["truncated_rows"] = {{"method", !continues         ? "as they are"
-                                                           : truncation.any() ? "continued"
-                                                                              : "none"}};
-  if (continues) {
-    record["reconstruction"]["truncated_rows"]["left_share"] = truncation.left_share;
-    record["reconstruction"]["truncated_rows"]["right_share"] = truncation.right_share;
-  }
+  record["reconstruction"]["truncated_rows"] = beyond.record(given, input.geometry, options.beyond);
   record["corrections"] = corrected;
   if (metal.replaces()) record["use"] = looking_only;
   record["samples"] = {{"read", samples},
@@ -518,7 +512,8 @@ void add_reconstruct(CLI::App& program) {
       program, "reconstruct", "The volume: filtered back-projection of a scan (parallel, fan, cone beam).",
       {"rayloom reconstruct scan.json -o volume", "rayloom reconstruct scan.json -o quick --bin 4 --every 2",
        "rayloom reconstruct scan.json -o slice --slice 0 --set detector.axis_column=254.2",
-       "rayloom reconstruct scan.json -o tries --slice 0 --try detector.axis_column=250:260:1"},
+       "rayloom reconstruct scan.json -o tries --slice 0 --try detector.axis_column=250:260:1",
+       "rayloom reconstruct region/scan.json -o region --surround overview"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("SCAN", given->scan, "scan file")->required();
   command->add_option("-o,--output", given->output, "volume folder to write (with --try: folder of slices)")
@@ -566,6 +561,12 @@ void add_reconstruct(CLI::App& program) {
   command
       ->add_option("--truncated", given->truncated,
                    "rows that the part sticks out of: continue them smoothly, or take them as-is (continue)")
+      ->group(method);
+  command
+      ->add_option(
+          "--surround", given->surround,
+          "VOLUME: an overview of the whole part, which gives a magnified region the rays that miss it; placed by "
+          "part_moved_mm of both scan files and fitted to the measured rows")
       ->group(method);
   command->add_option("--bin", given->bin, "average N x N pixels, for quick looks (1)")->group(method);
   command->add_option("--every", given->every, "use every Nth view, for quick looks (1)")->group(method);

@@ -15,8 +15,8 @@
 namespace rayloom::tools {
 
 struct ReconstructArguments {
-  std::string scan, output, size, centre, coverage = "auto", method = "auto", truncated = "continue", filter = "ramp",
-                                          format = "slices", type = "float32", range, memory, part;
+  std::string scan, output, size, centre, coverage = "auto", method = "auto", truncated = "continue", surround,
+                                          filter = "ramp", format = "slices", type = "float32", range, memory, part;
   std::optional<double> voxel, slice;
   double cutoff = 1;
   int bin = 1, every = 1;
@@ -27,8 +27,8 @@ struct ReconstructArguments {
 };
 
 /// @throws InvalidOption naming the option, its value and what must hold, as all of these.
-bool continues_rows(const ReconstructArguments& given);
-GridRequest grid_request(const ReconstructArguments& given);
+/// --centre and --slice count in the part's frame.
+GridRequest grid_request(const ReconstructArguments& given, const Vec3& part_moved_mm);
 ReconstructOptions options_from(const ReconstructArguments& given);
 
 /// Line integrals of a scan, reduced as asked, as the reconstruction reads them.

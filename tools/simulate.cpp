@@ -249,8 +249,8 @@ int run(const Context& context, const Arguments& given) {
   std::vector<float> delivered;
   for (int i = 0; i < views; ++i) {
     if (hooks.stop()) throw Cancelled("stopped at view " + std::to_string(i) + " of " + std::to_string(views));
-    object.project(geometry, geometry.angles_rad[std::size_t(i)], detector.truth().displacements_mm[std::size_t(i)],
-                   view);
+    object.project(geometry, geometry.angles_rad[std::size_t(i)],
+                   scan.part_moved_mm + detector.truth().displacements_mm[std::size_t(i)], view);
     blur_and_scatter(faults, geometry, view);
     const auto most = std::max_element(view.begin(), view.end());
     if (const int at = int(most - view.begin()); *most > darkest.line_integral)

@@ -12,11 +12,11 @@
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/held_rows.h"
 #include "rayloom/reconstruct/reduce.h"
-#include "rayloom/reconstruct/truncation.h"
 #include "rayloom/scan/present_views.h"
 #include "rayloom/scan/tiff_write.h"
 #include "rayloom/volume/montage.h"
 #include "rayloom/volume/output_folder.h"
+#include "rows_beyond.h"
 
 namespace rayloom::tools {
 
@@ -160,9 +160,10 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
     }
 
   // One grid for all: that of the scan as it stands.
-  const Geometry as_it_stands = binned(every(read(given, hooks).geometry, given.every), given.bin);
-  const Grid grid = plan_reconstruction(as_it_stands, grid_request(given), options).grid;
-  const GridRequest request{grid.voxel_mm, std::array{grid.nx, grid.ny, 1}, grid.centre_mm, given.slice};
+  const Scan scan = read(given, hooks);
+  const Geometry as_it_stands = binned(every(scan.geometry, given.every), given.bin);
+  const Grid grid = plan_reconstruction(as_it_stands, grid_request(given, scan.part_moved_mm), options).grid;
+  const GridRequest request{grid.voxel_mm, std::array{grid.nx, grid.ny, 1}, grid.centre_mm, grid.centre_mm.z()};
 
   OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "tries.json"});
   std::vector<MontageImage> images(attempts.size());
@@ -170,6 +171,7 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
   for (const auto& group : alike) {
     const std::vector<std::size_t>& members = group.second;
     const Input input = input_of(context, attempts[members.front()], options, hooks);
+    const RowsBeyond beyond = rows_beyond(context, given, scan, input, options, hooks);
     std::vector<Geometry> geometries;
     std::vector<ReconstructOptions> its_options;
     std::vector<ReconstructPlan> plans;
@@ -177,9 +179,7 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
     for (const std::size_t i : members) {
       geometries.push_back(binned(every(attempts[i].scan.geometry, given.every), given.bin));
       its_options.push_back(options);
-      if (continues_rows(given))
-        its_options.back().beyond =
-            continued(geometries.back(), look_for_truncation(geometries.back(), input.source, options));
+      its_options.back().beyond = beyond.of(geometries.back(), options);
       plans.push_back(plan_reconstruction(geometries.back(), request, its_options.back()));
       for (const SliceRange& slab : plans.back().slabs)
         rows = joined(rows, rows_read(geometries.back(), plans.back(), its_options.back(), slab));

@@ -273,7 +273,10 @@ void LineIntegrals::find_ring_offsets(const Hooks& hooks, std::size_t pass_bytes
                        .memory_bytes = pass_bytes,
                        .threads = thread_count({})},
                       hooks);
-  // That pass does not count as reading.
+  count_anew();
+}
+
+void LineIntegrals::count_anew() {
   const std::size_t lines = scan_.geometry.angles_rad.size() * std::size_t(scan_.geometry.detector.rows);
   for (std::size_t i = 0; i < lines; ++i)
     counted_[i] = false;
@@ -385,12 +388,6 @@ void LineIntegrals::convert(int view, int row, std::span<const float> before, st
   samples_ += good;
   saturated_ += saturated;
   non_positive_ += non_positive;
-}
-
-void LineIntegrals::count_anew() {
-  const std::size_t rows = scan_.geometry.angles_rad.size() * std::size_t(scan_.geometry.detector.rows);
-  std::fill_n(counted_.get(), rows, false);
-  samples_ = non_positive_ = saturated_ = 0;
 }
 
 PrepareCounts LineIntegrals::counts() const {

@@ -428,7 +428,7 @@ Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file) 
   if (fields.has("tiles"))
     throw BadInput(file.string() + ": tiles: this version reads scans of one detector position; must be absent");
   fields.allow_only({"rayloom_scan", "title", "notes", "beam", "source_to_object_mm", "source_to_detector_mm", "source",
-                     "detector", "views", "images"});
+                     "detector", "part_moved_mm", "views", "images"});
   if (!fields.has("rayloom_scan") || fields.raw("rayloom_scan") != 1)
     fields.fail("rayloom_scan", "must be 1, the version of the scan file that this program reads");
 
@@ -450,6 +450,10 @@ Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file) 
   }
   if (fields.has("source")) scan.source = parse_source(fields.object("source"));
   scan.geometry.detector = parse_detector(fields.object("detector"));
+  if (fields.has("part_moved_mm")) {
+    const auto moved = fields.numbers("part_moved_mm", 3);
+    scan.part_moved_mm = {moved[0], moved[1], moved[2]};
+  }
   parse_views(fields.object("views"), scan);
   try {
     scan.geometry.validate();
@@ -480,6 +484,8 @@ nlohmann::ordered_json to_json(const Scan& scan) {
   }
   if (auto source = source_json(scan.source); !source.empty()) json["source"] = std::move(source);
   json["detector"] = detector_json(scan.geometry.detector);
+  if (const Vec3& moved = scan.part_moved_mm; !moved.isZero(0))
+    json["part_moved_mm"] = {moved.x(), moved.y(), moved.z()};
   json["views"] = views_json(scan);
   if (!scan.images.projections.empty()) json["images"] = images_json(scan.images);
   return json;

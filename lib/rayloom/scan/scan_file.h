@@ -71,6 +71,9 @@ struct Scan {
   std::map<std::string, std::string> notes;
   XraySource source;
   Geometry geometry;
+  /// How far the part has been moved on the turntable, in its own directions: what lies at x in the part lies at
+  /// x + part_moved_mm from where the axis meets the source's plane. So scans of several regions share one part frame.
+  Vec3 part_moved_mm = Vec3::Zero();
   /// How the angles were given, kept so that writing it back changes nothing.
   struct Views {
     int count = 0;

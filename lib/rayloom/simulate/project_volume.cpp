@@ -199,6 +199,25 @@ bool can_add_together(const Volume&) {
 
 #endif
 
+/// Line integrals of up to `together` walks, which are used up. Neighbouring rays walk together, since they meet the
+/// same cache lines.
+void integrate(std::span<Walk> walks, bool can_together, float* integrals) {
+  int from = walks[0].inner_first, to = walks[0].inner_last + 1;
+  for (const Walk& walk : walks) {
+    from = std::max(from, walk.inner_first);
+    to = std::min(to, walk.inner_last + 1);
+    if (walk.steepest() != walks[0].steepest() || !can_together) to = from;
+  }
+  if (to < from) to = from;
+  for (Walk& walk : walks)
+    walk.add(walk.first, std::min(from, walk.last + 1));
+  add_inner_together(walks, from, to);
+  for (Walk& walk : walks) {
+    walk.add(std::max(to, walk.first), walk.last + 1);
+    *integrals++ = float(walk.line_integral());
+  }
+}
+
 }  // namespace
 
 double line_integral(const Volume& volume, const Ray& ray) {
@@ -207,12 +226,22 @@ double line_integral(const Volume& volume, const Ray& ray) {
   return walk.line_integral();
 }
 
+void line_integrals(const Volume& volume, std::span<const Ray> rays, std::span<float> integrals) {
+  const bool can_together = can_add_together(volume);
+  std::vector<Walk> walks;
+  for (std::size_t begin = 0; begin < rays.size(); begin += together) {
+    walks.clear();
+    for (const Ray& ray : rays.subspan(begin, std::min(together, rays.size() - begin)))
+      walks.emplace_back(volume, ray);
+    integrate(walks, can_together, &integrals[begin]);
+  }
+}
+
 void project_volume(const Volume& volume, const Geometry& geometry, double angle_rad, std::span<float> view) {
   const int rows = geometry.detector.rows, columns = geometry.detector.columns;
   if (view.size() != std::size_t(rows) * std::size_t(columns))
     throw InvalidOption("view: " + std::to_string(view.size()) + " samples; must be rows x columns, " +
                         std::to_string(rows) + " x " + std::to_string(columns));
-  // Neighbouring rays walk together, since they meet the same cache lines.
   const int groups = (columns + int(together) - 1) / int(together);
   const ViewRays rays(geometry, angle_rad);
   const bool can_together = can_add_together(volume);
@@ -224,21 +253,7 @@ void project_volume(const Volume& volume, const Geometry& geometry, double angle
       const int begin = group * int(together), end = std::min(begin + int(together), columns);
       for (int column = begin; column < end; ++column)
         walks.emplace_back(volume, rays.to({double(row), double(column)}));
-      int from = walks[0].inner_first, to = walks[0].inner_last + 1;
-      for (const Walk& walk : walks) {
-        from = std::max(from, walk.inner_first);
-        to = std::min(to, walk.inner_last + 1);
-        if (walk.steepest() != walks[0].steepest() || !can_together) to = from;
-      }
-      if (to < from) to = from;
-      for (Walk& walk : walks)
-        walk.add(walk.first, std::min(from, walk.last + 1));
-      add_inner_together(walks, from, to);
-      for (int column = begin; column < end; ++column) {
-        Walk& walk = walks[std::size_t(column - begin)];
-        walk.add(std::max(to, walk.first), walk.last + 1);
-        view[std::size_t(row) * std::size_t(columns) + std::size_t(column)] = float(walk.line_integral());
-      }
+      integrate(walks, can_together, &view[std::size_t(row) * std::size_t(columns) + std::size_t(begin)]);
     }
 }
 

@@ -1,0 +1,346 @@
+#include "rayloom/reconstruct/surround.h"
+
+#include <Eigen/Cholesky>
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <vector>
+
+#include "rayloom/parallel.h"
+#include "rayloom/reconstruct/resample.h"
+#include "rayloom/simulate/project_volume.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_across_read = 320, most_across_projected = 160;
+constexpr std::size_t most_voxels_read = std::size_t{1} << 25;
+
+/// Voxels of n each way taken together; single slices stay.
+Grid coarser(const Grid& from, int n) {
+  const int deep = from.nz == 1 ? 1 : n;
+  const auto blocks = [](int size, int block) { return (size + block - 1) / block; };
+  Grid to{blocks(from.nx, n), blocks(from.ny, n), blocks(from.nz, deep), from.voxel_mm * n, Vec3::Zero()};
+  const double middle = (n - 1) / 2.0;  // of the first block, which begins with the first voxel
+  to.centre_mm = from.centre_of(middle + n * (to.nx - 1) / 2.0, middle + n * (to.ny - 1) / 2.0,
+                                (deep - 1) / 2.0 + deep * (to.nz - 1) / 2.0);
+  return to;
+}
+
+/// Means of blocks of n voxels each way. @param slice_of  Gives slice k of the fine volume.
+template <class SliceOf>
+Volume coarser(const Grid& from, int n, const SliceOf& slice_of) {
+  Volume volume(coarser(from, n));
+  const Grid& to = volume.grid;
+  const int deep = from.nz == 1 ? 1 : n;
+  std::vector<double> sums(std::size_t(to.nx) * std::size_t(to.ny));
+  for (int k = 0; k < to.nz; ++k) {
+    std::ranges::fill(sums, 0.0);
+    const int first = k * deep, end = std::min(first + deep, from.nz);
+    for (int z = first; z < end; ++z) {
+      const std::span<const float> slice = slice_of(z);
+      for (int y = 0; y < from.ny; ++y)
+        for (int x = 0; x < from.nx; ++x)
+          sums[std::size_t(y / n * to.nx + x / n)] +=
+              double(slice[std::size_t(y) * std::size_t(from.nx) + std::size_t(x)]);
+    }
+    for (int j = 0; j < to.ny; ++j)
+      for (int i = 0; i < to.nx; ++i) {
+        const int count = std::min(n, from.nx - i * n) * std::min(n, from.ny - j * n) * (end - first);
+        volume.at(i, j, k) = float(sums[std::size_t(j * to.nx + i)] / count);
+      }
+  }
+  return volume;
+}
+
+/// How many voxels are taken together when a volume is read.
+int block_when_read(const Grid& grid) {
+  int n = (std::max(grid.nx, grid.ny) + most_across_read - 1) / most_across_read;
+  while (coarser(grid, n).voxels() > most_voxels_read)
+    ++n;
+  return n;
+}
+
+/// Columns and rows of the detector that one voxel near the axis covers.
+struct Step {
+  int columns, rows;
+  Step(const Geometry& geometry, double voxel_mm)
+      : columns(std::max(1, int(std::lround(voxel_mm / geometry.virtual_column_pitch_mm())))),
+        rows(geometry.detector.rows == 1 ? 1
+                                         : std::max(1, int(std::lround(voxel_mm / geometry.virtual_row_pitch_mm())))) {}
+};
+
+/// A block of pixels: where its middle is, and its mean.
+struct Block {
+  int view;
+  DetectorPosition middle;
+  float mean;
+};
+
+/// Starts of at most `most` blocks of `size`, evenly spread over `total`.
+std::vector<int> starts(int total, int size, int most) {
+  const int fit = std::max(1, total / size), count = std::min(fit, most);
+  std::vector<int> all;
+  for (int i = 0; i < count; ++i)
+    all.push_back(count == 1 ? (total - std::min(size, total)) / 2
+                             : int(std::int64_t(i) * (total - size) / (count - 1)));
+  return all;
+}
+
+/// Means of blocks of pixels, as large as a voxel, in some views.
+std::vector<Block> look_at(const Geometry& geometry, const ProjectionSource& source, const Step& step, int threads) {
+  const Detector& d = geometry.detector;
+  const int views = int(geometry.angles_rad.size()), high = std::min(step.rows, d.rows),
+            wide = std::min(step.columns, d.columns);
+  const std::vector<int> some_views = starts(views, 1, 24), rows = starts(d.rows, high, 12),
+                         columns = starts(d.columns, wide, 48);
+  const bool by_row = source.stored == ProjectionSource::Stored::by_row;
+  std::vector<std::vector<Block>> found(by_row ? rows.size() : some_views.size());
+  const auto add = [&](std::vector<Block>& blocks, std::span<const float> band, int view, int row) {
+    for (const int column : columns) {
+      double sum = 0;
+      for (int r = 0; r < high; ++r)
+        for (int c = 0; c < wide; ++c)
+          sum += double(band[std::size_t(r) * std::size_t(d.columns) + std::size_t(column + c)]);
+      blocks.push_back({view, {row + (high - 1) / 2.0, column + (wide - 1) / 2.0}, float(sum / (high * wide))});
+    }
+  };
+  const std::size_t band = std::size_t(high) * std::size_t(d.columns);
+  parallel_for(int(found.size()), threads, [&](int i, int) {
+    std::vector<Block>& blocks = found[std::size_t(i)];
+    if (by_row) {
+      const int row = rows[std::size_t(i)];
+      std::vector<float> all(std::size_t(views) * band);
+      source.read(0, views, row, high, all);
+      for (const int view : some_views)
+        add(blocks, std::span(all).subspan(std::size_t(view) * band, band), view, row);
+    } else {
+      const int view = some_views[std::size_t(i)];
+      std::vector<float> all(std::size_t(d.rows) * std::size_t(d.columns));
+      source.read(view, 1, 0, d.rows, all);
+      for (const int row : rows)
+        add(blocks, std::span(all).subspan(std::size_t(row) * std::size_t(d.columns), band), view, row);
+    }
+  });
+  std::vector<Block> blocks;
+  for (const auto& some : found)
+    blocks.insert(blocks.end(), some.begin(), some.end());
+  return blocks;
+}
+
+/// Line integrals along `rays` through the overview shifted.
+std::vector<float> shifted_integrals(const Volume& overview, std::vector<Ray> rays, const Vec3& shift_mm, int threads) {
+  for (Ray& ray : rays)
+    ray.origin -= shift_mm;
+  std::vector<float> integrals(rays.size());
+  constexpr std::size_t piece = 256;
+  parallel_for(int((rays.size() + piece - 1) / piece), threads, [&](int i, int) {
+    const std::size_t begin = std::size_t(i) * piece, count = std::min(piece, rays.size() - begin);
+    line_integrals(overview, std::span(rays).subspan(begin, count), std::span(integrals).subspan(begin, count));
+  });
+  return integrals;
+}
+
+/// Farthest that a voxel which is not 0 reaches from the z axis.
+double reach_mm(const Volume& volume) {
+  const Grid& grid = volume.grid;
+  double most = 0;
+  for (int j = 0; j < grid.ny; ++j)
+    for (int i = 0; i < grid.nx; ++i) {
+      const double r = std::hypot(grid.x_mm(i), grid.y_mm(j));
+      if (r <= most) continue;
+      for (int k = 0; k < grid.nz; ++k)
+        if (volume.at(i, j, k) != 0) {
+          most = r;
+          break;
+        }
+    }
+  return most + grid.voxel_mm;
+}
+
+/// Projections of the overview beyond the ends of one view's rows, a sample a voxel each way.
+class View {
+ public:
+  View(const Volume& overview, const Geometry& geometry, const Step& step, int beyond, bool at_left, bool at_right,
+       int view, int first_row, int last_row)
+      : columns_(geometry.detector.columns), step_(step), at_left_(at_left), at_right_(at_right) {
+    first_ = first_row / step.rows;
+    rows_ = last_row / step.rows + 2 - first_;
+    seam_ = std::min(seam_blocks, std::max(1, columns_ / step.columns));
+    side_ = seam_ + (beyond + step.columns - 1) / step.columns + 1;
+    const ViewRays rays(geometry, geometry.angles_rad[std::size_t(view)]);
+    std::vector<Ray> all;
+    for (int r = 0; r < rows_; ++r)
+      for (const bool left : {true, false}) {
+        if (!(left ? at_left_ : at_right_)) continue;
+        for (int i = 0; i < side_; ++i) {
+          const double outwards = (i - seam_ + 0.5) * step.columns;  // from the detector's edge
+          const double column = left ? -0.5 - outwards : columns_ - 0.5 + outwards;
+          all.push_back(rays.to({double((first_ + r) * step.rows), column}));
+        }
+      }
+    samples_.resize(all.size());
+    line_integrals(overview, all, samples_);
+  }
+
+  void fill(double row, std::span<const float> measured, std::span<float> left, std::span<float> right) const {
+    std::fill(left.begin(), left.end(), 0.0F);
+    std::fill(right.begin(), right.end(), 0.0F);
+    const double place = row / step_.rows - first_;
+    const int below = std::clamp(int(place), 0, rows_ - 2);
+    const float share = float(place - below);
+    const int sides = int(at_left_) + int(at_right_);
+    const auto side = [&](int n, const auto& inwards, const auto& outwards, int beyond) {
+      const float* a = samples_.data() + std::size_t((below * sides + n) * side_);
+      const float* b = a + sides * side_;
+      const auto projected = [&](int i) { return a[i] + share * (b[i] - a[i]); };
+      float lift = 0;  // what is measured more than projected beside the seam
+      for (int i = 0; i < seam_; ++i) {
+        const int from = (seam_ - 1 - i) * step_.columns;
+        float mean = 0;
+        for (int c = 0; c < step_.columns; ++c)
+          mean += inwards(from + c) / float(step_.columns);
+        lift += (mean - projected(i)) / float(seam_);
+      }
+      const float fading = 4.0F / float(columns_);
+      for (int j = 0; j < beyond; ++j) {
+        const float at = (float(j) + 0.5F) / float(step_.columns) - 0.5F + float(seam_);
+        const int i = std::min(int(at), side_ - 2);
+        const float f = at - float(i), p = projected(i), q = projected(i + 1), out = float(j) * fading;
+        outwards(j) = p + f * (q - p) + lift * std::exp(-out * out);
+      }
+    };
+    const int last = columns_ - 1;
+    if (at_left_)
+      side(
+          0, [&](int c) { return measured[std::size_t(std::min(c, last))]; },
+          [&](int j) -> float& { return left[left.size() - 1 - std::size_t(j)]; }, int(left.size()));
+    if (at_right_)
+      side(
+          sides - 1, [&](int c) { return measured[std::size_t(std::max(last - c, 0))]; },
+          [&](int j) -> float& { return right[std::size_t(j)]; }, int(right.size()));
+  }
+
+ private:
+  static constexpr int seam_blocks = 3;
+  int columns_;
+  Step step_;
+  bool at_left_, at_right_;
+  int first_ = 0, rows_ = 0;  // of the samples, in steps
+  int seam_ = 0, side_ = 0;   // samples beside the seam within the detector, and all of a side
+  std::vector<float> samples_;
+};
+
+}  // namespace
+
+SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
+                         int threads) {
+  const std::vector<Block> blocks = look_at(geometry, source, Step(geometry, overview.grid.voxel_mm), threads);
+  std::vector<Ray> rays;
+  double measured_square = 0;
+  for (const Block& block : blocks) {
+    rays.push_back(ray_to(geometry, geometry.angles_rad[std::size_t(block.view)], block.middle));
+    measured_square += std::pow(double(block.mean), 2);
+  }
+  const double half = overview.grid.voxel_mm / 2;
+  SurroundFit fit;
+  const auto error_of = [&](const std::vector<float>& projected) {
+    double sum = 0;
+    for (std::size_t i = 0; i < blocks.size(); ++i)
+      sum += std::pow(double(blocks[i].mean) - fit.scale * double(projected[i]), 2);
+    return sum;
+  };
+  for (int turn = 0; turn < 6; ++turn) {
+    const std::vector<float> here = shifted_integrals(overview, rays, fit.shift_mm, threads);
+    const double error = error_of(here);
+    if (turn == 0) fit.error_before = measured_square > 0 ? std::sqrt(error / measured_square) : 0;
+    std::array<std::vector<float>, 3> ahead, behind;
+    for (int axis = 0; axis < 3; ++axis) {
+      ahead[std::size_t(axis)] = shifted_integrals(overview, rays, fit.shift_mm + half * Vec3::Unit(axis), threads);
+      behind[std::size_t(axis)] = shifted_integrals(overview, rays, fit.shift_mm - half * Vec3::Unit(axis), threads);
+    }
+    Eigen::Matrix4d normal = Eigen::Matrix4d::Zero();
+    Eigen::Vector4d towards = Eigen::Vector4d::Zero();
+    for (std::size_t i = 0; i < blocks.size(); ++i) {
+      Eigen::Vector4d slope;
+      for (int axis = 0; axis < 3; ++axis)
+        slope[axis] =
+            fit.scale * (double(ahead[std::size_t(axis)][i]) - double(behind[std::size_t(axis)][i])) / (2 * half);
+      slope[3] = double(here[i]);
+      normal += slope * slope.transpose();
+      towards += slope * (double(blocks[i].mean) - fit.scale * double(here[i]));
+    }
+    // Shifts are expected within two voxels: that decides where the rows do not.
+    const double expected = 4 * half, noise = error / double(blocks.size()) + 1e-12 * measured_square;
+    for (int axis = 0; axis < 3; ++axis) {
+      normal(axis, axis) += noise / (expected * expected);
+      towards[axis] -= noise / (expected * expected) * fit.shift_mm[axis];
+    }
+    normal(3, 3) += noise;
+    towards[3] -= noise * (fit.scale - 1);
+    const Eigen::Vector4d change = normal.ldlt().solve(towards);
+    fit.shift_mm += change.head<3>();
+    fit.scale += change[3];
+    if (change.head<3>().norm() < 0.01 * half && std::abs(change[3]) < 1e-4) break;
+  }
+  const double error = error_of(shifted_integrals(overview, rays, fit.shift_mm, threads));
+  fit.error_after = measured_square > 0 ? std::sqrt(error / measured_square) : 0;
+  return fit;
+}
+
+std::size_t overview_bytes(const Grid& stored) {
+  return coarser(stored, block_when_read(stored)).voxels() * sizeof(float);
+}
+
+Volume read_overview(const StoredVolume& stored, const Vec3& part_moved_mm) {
+  const Grid& grid = stored.grid();
+  std::vector<float> slice(std::size_t(grid.nx) * std::size_t(grid.ny));
+  Volume volume = coarser(grid, block_when_read(grid), [&](int k) {
+    stored.read_slice(k, slice);
+    return std::span<const float>(slice);
+  });
+  volume.grid.centre_mm += part_moved_mm;
+  return volume;
+}
+
+Volume fitted(const Volume& overview, const SurroundFit& fit) {
+  const Grid& grid = overview.grid;
+  const int n = (std::max(grid.nx, grid.ny) + most_across_projected - 1) / most_across_projected;
+  Volume volume = coarser(grid, n, [&](int k) { return overview.slice(k); });
+  volume.grid.centre_mm += fit.shift_mm;
+  for (float& value : volume.samples)
+    value *= float(fit.scale);
+  return volume;
+}
+
+Beyond surrounded(std::shared_ptr<const Volume> overview, const Geometry& geometry, Coverage coverage) {
+  const Detector& d = geometry.detector;
+  const double left = d.axis_column + 0.5, right = d.columns - 0.5 - d.axis_column;
+  const bool displaced = coverage == Coverage::displaced;
+  const bool at_left = !displaced || left >= right, at_right = !displaced || right > left;
+  const double reach = reach_mm(*overview);
+  double columns = reach / d.column_pitch_mm;  // from the axis
+  if (geometry.beam != Beam::parallel) {
+    const double fan = std::asin(std::min(reach / geometry.sod_mm, 0.95));
+    columns = geometry.sdd_mm * (d.shape == DetectorShape::arc ? fan : std::tan(fan)) / d.column_pitch_mm;
+  }
+  Beyond beyond;
+  beyond.columns =
+      std::max({0, int(std::ceil(columns - left)) * int(at_left), int(std::ceil(columns - right)) * int(at_right)});
+  const Geometry ideal = ideal_geometry(geometry);
+  const Step step(ideal, overview->grid.voxel_mm);
+  const std::size_t rows = std::size_t(d.rows / step.rows + 2), side = std::size_t(beyond.columns / step.columns + 5);
+  beyond.thread_bytes = rows * 2 * side * (sizeof(Ray) + sizeof(float));
+  const int most = beyond.columns;
+  beyond.of_view = [=](int view, int first_row, int last_row) -> RowEnds {
+    const auto samples =
+        std::make_shared<const View>(*overview, ideal, step, most, at_left, at_right, view, first_row, last_row);
+    return [samples](double row, std::span<const float> measured, std::span<float> to_left, std::span<float> to_right) {
+      samples->fill(row, measured, to_left, to_right);
+    };
+  };
+  return beyond;
+}
+
+}  // namespace rayloom

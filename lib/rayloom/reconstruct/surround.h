@@ -1,0 +1,41 @@
+/// @file
+/// A region scanned at high magnification: what lies beyond its rows comes from an overview of the whole part.
+#pragma once
+#include <memory>
+
+#include "rayloom/reconstruct/beyond.h"
+#include "rayloom/reconstruct/reconstruct.h"
+#include "rayloom/volume/volume.h"
+
+namespace rayloom {
+
+/// How an overview has to be moved and scaled to agree with a scan.
+struct SurroundFit {
+  Vec3 shift_mm = Vec3::Zero();              ///< Of the overview.
+  double scale = 1;                          ///< Of its values.
+  double error_before = 0, error_after = 0;  ///< RMS of measured less projected line integrals over the measured RMS.
+};
+
+/// Compares measured rows with the overview's projections in up to 24 views, over blocks of pixels as large as the
+/// overview's voxels, and finds shift and scale by Gauss-Newton (least squares). A shift that the rows do not show, as
+/// along z of a single slice, stays 0.
+/// @param overview  In the scan's own frame, its origin on the scan's axis.
+SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source, int threads);
+
+/// A stored volume, read slice by slice, its voxels averaged until there are at most 320 across and 2^25 in all.
+/// @param part_moved_mm  Of the scan whose frame it is to stand in. @throws BadInput as StoredVolume.
+Volume read_overview(const StoredVolume& stored, const Vec3& part_moved_mm);
+/// Bytes that it takes.
+std::size_t overview_bytes(const Grid& stored);
+
+/// The overview moved and scaled as found, its voxels averaged until there are at most 160 across: rays that miss the
+/// region need no more.
+Volume fitted(const Volume& overview, const SurroundFit& fit);
+
+/// The overview's projections beyond both ends of the rows (of a displaced detector, its longer side), as far as the
+/// overview's outermost voxel that is not 0; none if that is in view. They are taken once an overview's voxel, linear
+/// between, since the ramp filter smooths what lies beyond the columns that it is not centred on; at the seam they are
+/// lifted to the measured level, which fades outwards.
+Beyond surrounded(std::shared_ptr<const Volume> overview, const Geometry& geometry, Coverage coverage);
+
+}  // namespace rayloom

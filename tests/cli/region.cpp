@@ -1,0 +1,145 @@
+// A part that sticks out of the view, through the program.
+#include <doctest/doctest.h>
+
+#include <cmath>
+
+#include "program.h"
+#include "rayloom/volume/volume.h"
+
+using namespace rayloom;
+using namespace rayloom::cli_test;
+
+namespace {
+
+/// An ellipsoid `radius_mm` across, of 0.1 /mm.
+void make_part(const Folder& folder, double radius_mm) {
+  write_json(folder / "part.json", {{"rayloom_phantom", 1},
+                                    {"title", "an ellipsoid"},
+                                    {"source", "made for this test"},
+                                    {"solids",
+                                     {{{"shape", "ellipsoid"},
+                                       {"semi_axes_mm", {radius_mm, 0.9 * radius_mm, 0.6 * radius_mm}},
+                                       {"value_per_mm", 0.1}}}}});
+}
+
+/// Line integrals in `name`, seen by a detector of 48 x 24 pixels magnified as if the pitch at the axis were
+/// `pixel_mm`.
+void make_scan(const Folder& folder, const std::string& name, double pixel_mm, const nlohmann::json& moved = {}) {
+  auto scan = cone_scan(90);
+  scan["detector"] = {{"columns", 48}, {"rows", 24}, {"column_pitch_mm", 2 * pixel_mm}, {"row_pitch_mm", 2 * pixel_mm}};
+  if (!moved.empty()) scan["part_moved_mm"] = moved;
+  scan.erase("images");
+  write_json(folder / "geometry.json", scan);
+  REQUIRE(run(folder, "simulate part.json --geometry geometry.json -o " + name + " --quiet").status == 0);
+}
+
+void scan_part(const Folder& folder, double radius_mm) {
+  make_part(folder, radius_mm);
+  make_scan(folder, "scan", 0.25);  // a view of 6 mm radius
+}
+
+nlohmann::json record_of(const Folder& folder, const std::string& volume) {
+  return nlohmann::json::parse(slurp(folder / (volume + "/volume.json")));
+}
+
+}  // namespace
+
+TEST_SUITE("rayloom reconstruct: a part wider than the view") {
+  TEST_CASE("truncated rows are continued and the record says so") {
+    const Folder folder;
+    scan_part(folder, 10);
+    const auto outcome = run(folder, "reconstruct scan/scan.json -o volume");
+    REQUIRE(outcome.status == 0);
+    CHECK(outcome.err.find("leaves the view on the left in 100 % and on the right in 100 %") != std::string::npos);
+    const auto record = record_of(folder, "volume");
+    const auto& rows = record.at("reconstruction").at("truncated_rows");
+    CHECK(rows.at("method") == "continued");
+    CHECK(rows.at("left_share") == 1);
+    CHECK(rows.at("right_share") == 1);
+    CHECK(record.at("samples").at("read") == 90 * 48 * 24);  // what was only looked at does not count
+
+    REQUIRE(run(folder, "reconstruct scan/scan.json -o small --threads 1 --memory 29M").status == 0);
+    const std::string slice = "/slices/slice_0010.tif";
+    CHECK(slurp(folder / ("volume" + slice)) == slurp(folder / ("small" + slice)));
+    REQUIRE(run(folder, "reconstruct scan/scan.json -o as_is --truncated as-is").status == 0);
+    CHECK(slurp(folder / ("volume" + slice)) != slurp(folder / ("as_is" + slice)));
+    const auto as_is = record_of(folder, "as_is");
+    CHECK(as_is.at("reconstruction").at("truncated_rows").at("method") == "as they are");
+  }
+
+  TEST_CASE("a part within the view gives the same bytes as if nobody had looked") {
+    const Folder folder;
+    scan_part(folder, 4);
+    REQUIRE(run(folder, "reconstruct scan/scan.json -o volume").status == 0);
+    REQUIRE(run(folder, "reconstruct scan/scan.json -o as_is --truncated as-is").status == 0);
+    const auto record = record_of(folder, "volume");
+    CHECK(record.at("reconstruction").at("truncated_rows").at("method") == "none");
+    for (const std::string slice : {"/slices/slice_0000.tif", "/slices/slice_0010.tif"})
+      CHECK(slurp(folder / ("volume" + slice)) == slurp(folder / ("as_is" + slice)));
+  }
+
+  TEST_CASE("an unknown treatment is refused") {
+    const Folder folder;
+    scan_part(folder, 4);
+    const auto outcome = run(folder, "reconstruct scan/scan.json -o volume --truncated mirrored");
+    CHECK(outcome.status == 2);
+    CHECK(outcome.err.find("--truncated: 'mirrored'; must be continue or as-is") != std::string::npos);
+  }
+
+  TEST_CASE("an overview gives a region its missing rays and both stand in the part's frame") {
+    const Folder folder;
+    make_part(folder, 10);
+    make_scan(folder, "whole", 0.5);  // a view of 12 mm radius
+    REQUIRE(run(folder, "reconstruct whole/scan.json -o overview --quiet").status == 0);
+    make_scan(folder, "region", 0.1, {-4, 3, -1});  // a view of 2.4 mm radius about the part's (4, -3, 1)
+    const auto outcome = run(folder, "reconstruct region/scan.json -o volume --surround overview");
+    REQUIRE(outcome.status == 0);
+    const auto record = record_of(folder, "volume");
+    CHECK(record.at("centre_mm").at(0) == 4);
+    CHECK(record.at("centre_mm").at(1) == -3);
+    CHECK(std::abs(record.at("centre_mm").at(2).get<double>() - 1) < 1e-9);
+    const auto& rows = record.at("reconstruction").at("truncated_rows");
+    CHECK(rows.at("method") == "from an overview");
+    CHECK(rows.at("columns_measured") == 48);
+    CHECK(rows.at("columns_supplied_each_side").get<int>() > 100);  // the part reaches 15 mm beyond the axis
+    CHECK(std::abs(rows.at("overview_scaled").get<double>() - 1) < 0.03);
+    for (const auto& shift : rows.at("overview_shifted_mm"))
+      CHECK(std::abs(shift.get<double>()) < 0.25);
+
+    // Uniform there; on average within 1 %, beyond the view nothing.
+    const Volume volume = StoredVolume(folder / "volume").read();
+    double sum = 0;
+    int count = 0;
+    for (int j = 0; j < volume.grid.ny; ++j)
+      for (int i = 0; i < volume.grid.nx; ++i) {
+        const double r = std::hypot(volume.grid.x_mm(i) - 4, volume.grid.y_mm(j) + 3);
+        const double value = double(volume.at(i, j, volume.grid.nz / 2));
+        if (r < 2.1) sum += value, ++count;
+        if (r > 2.45) CHECK(value == 0);
+      }
+    CHECK(std::abs(sum / count - 0.1) < 0.001);
+
+    REQUIRE(run(folder, "reconstruct region/scan.json -o small --surround overview --threads 1 --memory 31M").status ==
+            0);
+    for (const std::string slice : {"/slices/slice_0003.tif", "/slices/slice_0012.tif"})
+      CHECK(slurp(folder / ("volume" + slice)) == slurp(folder / ("small" + slice)));
+
+    REQUIRE(run(folder, "reconstruct region/scan.json -o piece --surround overview --size 8,8,4 --centre 4.5,-3,1")
+                .status == 0);
+    CHECK(record_of(folder, "piece").at("centre_mm").at(0) == 4.5);
+  }
+
+  TEST_CASE("an overview that is not there or lies within the view is refused") {
+    const Folder folder;
+    scan_part(folder, 4);
+    const auto missing = run(folder, "reconstruct scan/scan.json -o volume --surround overview");
+    CHECK(missing.status == 2);
+    CHECK(missing.err.find("overview: no such volume folder") != std::string::npos);
+    REQUIRE(run(folder, "reconstruct scan/scan.json -o overview --size 16,16,8 --quiet").status == 0);
+    const auto within = run(folder, "reconstruct scan/scan.json -o volume --surround overview");
+    CHECK(within.status == 2);
+    CHECK(within.err.find("must reach beyond it") != std::string::npos);
+    CHECK(run(folder, "reconstruct scan/scan.json -o volume --surround overview --filter none").status == 2);
+    CHECK(!fs::exists(folder / "volume"));
+  }
+}

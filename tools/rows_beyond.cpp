@@ -1,0 +1,73 @@
+// reconstruct: rows that the part sticks out of are continued, or completed from an overview.
+#include "rows_beyond.h"
+
+#include <cmath>
+#include <filesystem>
+
+#include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
+
+namespace rayloom::tools {
+
+bool continues_rows(const ReconstructArguments& given) {
+  if (given.truncated != "continue" && given.truncated != "as-is")
+    throw InvalidOption("--truncated: '" + given.truncated + "'; must be continue or as-is");
+  return given.truncated == "continue";
+}
+
+Beyond RowsBeyond::of(const Geometry& geometry, const ReconstructOptions& options) const {
+  if (overview) return surrounded(overview, geometry, options.coverage.value_or(automatic_coverage(geometry)));
+  return continues ? continued(geometry, truncation) : Beyond{};
+}
+
+nlohmann::ordered_json RowsBeyond::record(const ReconstructArguments& given, const Geometry& geometry,
+                                          const Beyond& beyond) const {
+  if (!overview && !continues) return {{"method", "as they are"}};
+  if (!overview)
+    return {{"method", truncation.any() ? "continued" : "none"},
+            {"left_share", truncation.left_share},
+            {"right_share", truncation.right_share}};
+  return {{"method", "from an overview"},
+          {"overview", std::filesystem::absolute(given.surround).lexically_normal().string()},
+          {"overview_shifted_mm", {fit.shift_mm.x(), fit.shift_mm.y(), fit.shift_mm.z()}},
+          {"overview_scaled", fit.scale},
+          {"difference_before", fit.error_before},
+          {"difference_after", fit.error_after},
+          {"columns_measured", geometry.detector.columns},
+          {"columns_supplied_each_side", beyond.columns}};
+}
+
+RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given, const Scan& scan, const Input& input,
+                       const ReconstructOptions& options, const Hooks& hooks) {
+  RowsBeyond rows;
+  if (given.surround.empty()) {
+    rows.continues = continues_rows(given) && options.filter.window != Window::none;
+    if (rows.continues) rows.truncation = look_for_truncation(input.geometry, input.source, options);
+    if (rows.truncation.any())
+      hooks.warn(
+          "the part leaves the view on the left in " + to_text(100 * rows.truncation.left_share, 3) +
+          " % and on the right in " + to_text(100 * rows.truncation.right_share, 3) +
+          " % of the rows looked at; these are continued to where the part may end, so that values may be off by "
+          "some per cent and more towards the rim (--surround gives them right)");
+    input.integrals->count_anew();
+    return rows;
+  }
+  const Volume overview = read_overview(StoredVolume(given.surround), scan.part_moved_mm);
+  rows.fit = fit_surround(overview, input.geometry, input.source, thread_count(given.threads));
+  rows.overview = std::make_shared<Volume>(fitted(overview, rows.fit));
+  const double voxels = rows.fit.shift_mm.norm() / overview.grid.voxel_mm;
+  const std::string found = "shifted by " + to_text(rows.fit.shift_mm.norm(), 3) + " mm (" + to_text(voxels, 2) +
+                            " voxels) and scaled by " + to_text(rows.fit.scale, 4) +
+                            ", its projections differ from the measured rows by " +
+                            to_text(100 * rows.fit.error_after, 2) + " %";
+  context.note("overview: " + found);
+  if (voxels > 3 || std::abs(rows.fit.scale - 1) > 0.2 || rows.fit.error_after > 0.1)
+    hooks.warn("--surround: " + found +
+               "; is it the same part, and does part_moved_mm of both scans say where it stood?");
+  if (rows.of(input.geometry, options).columns == 0)
+    throw InvalidOption("--surround: " + given.surround + " lies within the field of view; must reach beyond it");
+  input.integrals->count_anew();
+  return rows;
+}
+
+}  // namespace rayloom::tools
