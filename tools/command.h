@@ -49,6 +49,7 @@ void refuse_existing(const std::string& path, bool overwrite);
 void add_describe(CLI::App& program);
 void add_simulate(CLI::App& program);
 void add_check(CLI::App& program);
+void add_stitch(CLI::App& program);
 void add_align(CLI::App& program);
 void add_reconstruct(CLI::App& program);
 void add_section(CLI::App& program);

@@ -32,6 +32,7 @@ int run(int argc, char** argv) {
   add_describe(program);
   add_simulate(program);
   add_check(program);
+  add_stitch(program);
   add_align(program);
   add_reconstruct(program);
   add_section(program);

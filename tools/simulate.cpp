@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <fstream>
 #include <functional>
+#include <limits>
 #include <memory>
 #include <optional>
 
@@ -12,11 +13,12 @@
 #include "fault_options.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/phantom/phantom.h"
-#include "rayloom/scan/scan_file.h"
 #include "rayloom/scan/tiff_write.h"
+#include "rayloom/scan/tiled_scan.h"
 #include "rayloom/simulate/faulty_detector.h"
 #include "rayloom/simulate/project_phantom.h"
 #include "rayloom/simulate/project_volume.h"
+#include "rayloom/simulate/random.h"
 #include "rayloom/simulate/spectrum.h"
 #include "rayloom/volume/output_folder.h"
 
@@ -31,6 +33,7 @@ struct Arguments {
   std::vector<std::string> settings;
   std::optional<double> counts, energy_kev;
   std::optional<int> subsamples;
+  std::optional<double> tile_error_px, tile_level_error;
   std::uint64_t seed = 1;
   bool overwrite = false, no_scan_file = false;
   FaultOptions faults;
@@ -38,6 +41,9 @@ struct Arguments {
 
 constexpr int dark_exposures = 8, open_exposures = 16, default_subsamples = 2;
 constexpr double most_counts = 60000;  // with offset and gain pattern, the open beam stays below 65535
+
+/// The exposure number that the tiles' true places are drawn from; the detector's pattern has the one above.
+constexpr std::uint64_t tile_exposure = std::numeric_limits<std::uint64_t>::max() - 16;
 
 constexpr double export_level = 50000;  // of the open beam in corrected images
 
@@ -148,6 +154,12 @@ std::string angles_text(const Scan& scan) {
 }
 
 bool belongs(std::string name) {
+  if (name.starts_with("tile-")) {
+    const std::size_t end = name.find_first_not_of("0123456789", 5);
+    if (end == std::string::npos) return name.size() > 5;
+    if (end == 5 || name[end] != '/') return false;
+    name.erase(0, end + 1);
+  }
   if (name.ends_with(".partial")) name.resize(name.size() - 8);
   for (const char* own : {"projections", "dark", "open", "open-after", "return.tif", "scan.json", "scan.png",
                           "settings.txt", "angles.txt", "truth.json", "gain_drift.tif"})
@@ -182,36 +194,52 @@ void write_truth(const fs::path& folder, const Arguments& given, const std::stri
                SampleType::float32);
 }
 
+void require_tile_options(const Arguments& given, bool has_tiles) {
+  const auto require = [&](const char* option, const std::optional<double>& value, double most) {
+    if (!value) return;
+    if (!has_tiles) throw InvalidOption(std::string(option) + ": " + given.geometry + " has no tiles; must be absent");
+    if (!(*value >= 0 && *value <= most))
+      throw InvalidOption(std::string(option) + ": " + to_text(*value) + "; must be from 0 to " + to_text(most));
+  };
+  require("--tile-error", given.tile_error_px, 100);
+  require("--tile-level-error", given.tile_level_error, 0.5);
+}
+
 /// Where the part lets least through.
 struct Darkest {
   float line_integral = 0;
-  int view = 0, row = 0, column = 0;
+  int tile = 0, view = 0, row = 0, column = 0;
 };
 
-int run(const Context& context, const Arguments& given) {
-  const Hooks hooks = context.hooks();
-  if (given.counts && !(*given.counts >= 1 && *given.counts <= most_counts))
-    throw InvalidOption("--counts: " + to_text(*given.counts) + "; must be from 1 to " + to_text(most_counts));
-  if (given.subsamples && (*given.subsamples < 1 || *given.subsamples > 64))
-    throw InvalidOption("--subsamples: " + std::to_string(*given.subsamples) + "; must be from 1 to 64");
-  if (!given.counts) given.faults.require_no_counts_needed();
-  Scan scan = read_scan(given.geometry, given.settings);
-  const std::optional<Spectrum> spectrum = open_spectrum(given, scan);
-  const Object object = open_object(given, spectrum);
-  const Geometry& geometry = scan.geometry;
+/// What one detector position is to give.
+struct Position {
+  const Geometry& geometry;
+  fs::path folder;  // to write into
+  std::uint64_t seed;
+  double level = 1;  // of the beam in its views, against its open-beam images
+};
+
+/// What it gave.
+struct Simulated {
+  ScanImages images;  // their names relative to the folder
+  Darkest darkest;
+};
+
+Simulated simulate_position(const Arguments& given, const Object& object, const std::optional<Spectrum>& spectrum,
+                            const Position& position, const Hooks& hooks,
+                            const std::function<void(double fraction)>& report) {
+  const Geometry& geometry = position.geometry;
   const int rows = geometry.detector.rows, columns = geometry.detector.columns, views = int(geometry.angles_rad.size());
   const Faults faults = given.faults.faults(geometry);
   RawDetector settings;
   if (given.counts) settings.open_counts = *given.counts;
-  settings.seed = given.seed;
+  settings.seed = position.seed;
   given.faults.apply_to(settings);
   FaultyDetector detector(settings, faults, geometry);
 
-  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "truth.json"});
   std::vector<float> view(std::size_t(rows) * std::size_t(columns)), counts(view.size());
   const auto write = [&](const fs::path& name, std::span<const float> samples) {
-    write_tiff(output.partial() / name, rows, columns, samples,
-               given.counts ? SampleType::uint16 : SampleType::float32);
+    write_tiff(position.folder / name, rows, columns, samples, given.counts ? SampleType::uint16 : SampleType::float32);
   };
   const auto numbered = [](const std::string& folder, const std::string& stem, int index) {
     char name[40];
@@ -220,12 +248,12 @@ int run(const Context& context, const Arguments& given) {
   };
 
   // Exposures of dark and open images are numbered after those of the views, so that no noise repeats.
-  make_folder(output.partial() / "projections");
+  make_folder(position.folder / "projections");
   std::optional<CorrectedExport> corrected;
   if (given.counts) {
     Image dark(rows, columns), open(rows, columns);
     const auto take = [&](const std::string& name, int number, int first_exposure, Image& mean, auto expose) {
-      if (!given.faults.corrected) make_folder(output.partial() / name);
+      if (!given.faults.corrected) make_folder(position.folder / name);
       for (int i = 0; i < number; ++i) {
         (detector.*expose)(std::uint64_t(views + first_exposure + i), counts);
         for (std::size_t pixel = 0; pixel < counts.size(); ++pixel)
@@ -245,7 +273,12 @@ int run(const Context& context, const Arguments& given) {
   const auto among = [](const std::vector<int>& list, int i) {
     return std::find(list.begin(), list.end(), i) != list.end();
   };
-  Darkest darkest;
+  const auto brighten = [&] {
+    if (position.level == 1) return;
+    for (float& p : view)
+      p -= float(std::log(position.level));
+  };
+  Simulated done;
   std::vector<float> delivered;
   for (int i = 0; i < views; ++i) {
     if (hooks.stop()) throw Cancelled("stopped at view " + std::to_string(i) + " of " + std::to_string(views));
@@ -253,53 +286,137 @@ int run(const Context& context, const Arguments& given) {
                    scan.part_moved_mm + detector.truth().displacements_mm[std::size_t(i)], view);
     blur_and_scatter(faults, geometry, view);
     const auto most = std::max_element(view.begin(), view.end());
-    if (const int at = int(most - view.begin()); *most > darkest.line_integral)
-      darkest = {*most, i, at / columns, at % columns};
+    if (const int at = int(most - view.begin()); *most > done.darkest.line_integral)
+      done.darkest = {*most, 0, i, at / columns, at % columns};
+    brighten();
     if (given.counts) detector.view(i, view, counts);
     if (!among(faults.repeated, i)) {
       delivered = given.counts ? counts : view;
       if (corrected) corrected->apply(delivered);
     }
     if (!among(faults.missing, i)) write(numbered("projections", "view", i), delivered);
-    hooks.report("projecting", double(i + 1) / views);
+    report(double(i + 1) / views);
   }
   if (given.faults.return_view) {
     object.project(geometry, geometry.angles_rad.front(),
                    faults.movement ? faults.movement->at(views, views) : Vec3(Vec3::Zero()), view);
     blur_and_scatter(faults, geometry, view);
+    brighten();
     if (given.counts) detector.return_view(std::uint64_t(views + dark_exposures + 2 * open_exposures), view, counts);
     delivered = given.counts ? counts : view;
     if (corrected) corrected->apply(delivered);
     write("return.tif", delivered);
   }
+  write_truth(position.folder, given, object.title, spectrum, settings, faults, detector.truth());
 
-  scan.images = {};
-  scan.images.projections = {"projections/*.tif"};
-  scan.images.kind = !given.counts ? ImageKind::line_integrals : corrected ? ImageKind::corrected : ImageKind::counts;
-  if (given.counts) scan.images.saturation = settings.full_scale;
-  if (scan.images.kind == ImageKind::counts) {
-    scan.images.dark = ImageNames{"dark/*.tif"};
-    scan.images.open = ImageNames{"open/*.tif"};
-    if (given.faults.open_after) scan.images.open_after = ImageNames{"open-after/*.tif"};
+  done.images.projections = {"projections/*.tif"};
+  done.images.kind = !given.counts ? ImageKind::line_integrals : corrected ? ImageKind::corrected : ImageKind::counts;
+  if (given.counts) done.images.saturation = settings.full_scale;
+  if (done.images.kind == ImageKind::counts) {
+    done.images.dark = ImageNames{"dark/*.tif"};
+    done.images.open = ImageNames{"open/*.tif"};
+    if (given.faults.open_after) done.images.open_after = ImageNames{"open-after/*.tif"};
   }
   if (corrected) {
-    scan.images.open_level = {export_level};
-    scan.images.saturation = 65535;
+    done.images.open_level = {export_level};
+    done.images.saturation = 65535;
   }
-  if (given.faults.return_view) scan.images.return_view = {"return.tif"};
+  if (given.faults.return_view) done.images.return_view = {"return.tif"};
+  return done;
+}
+
+/// What the commands write about a scan, whether in tiles or not.
+void describe_simulated(const Arguments& given, const Object& object, Scan& scan) {
   if (given.faults.focal_spot_mm) scan.source.focal_spot_mm = *given.faults.focal_spot_mm;
   scan.title = "simulated: " + object.title;
   scan.views.angles_file.clear();  // it lies elsewhere; the angles are listed
-  if (!given.no_scan_file) write_scan(scan, output.partial() / "scan.json");
-  write_text(output.partial() / "settings.txt", settings_text(scan));
-  if (!scan.views.arc_deg && !scan.views.step_deg) write_text(output.partial() / "angles.txt", angles_text(scan));
-  write_truth(output.partial(), given, object.title, spectrum, settings, faults, detector.truth());
+}
+
+/// Each tile in a folder of its own, tile-0 and so on. Beside the scan file, truth.json says how far the true shifts
+/// lie from those in the scan file and how bright each tile's beam was.
+Darkest simulate_tiles(const Arguments& given, const Object& object, const std::optional<Spectrum>& spectrum,
+                       TiledScan& tiled, const fs::path& folder, const Hooks& hooks) {
+  Darkest darkest;
+  const std::size_t count = tiled.tiles.size();
+  nlohmann::ordered_json truth = {{"rayloom_truth", 1}, {"title", object.title}};
+  for (std::size_t k = 0; k < count; ++k) {
+    ScanTile& tile = tiled.tiles[k];
+    PixelRandom random(given.seed, tile_exposure, std::uint32_t(k));
+    const auto drawn = [&](const std::optional<double>& most) {  // the first tile is the reference
+      const double share = 2 * random.uniform() - 1;
+      return most && k > 0 ? *most * share : 0.0;
+    };
+    const double by_column = drawn(given.tile_error_px), by_row = drawn(given.tile_error_px);
+    const double level = 1 + drawn(given.tile_level_error);
+    Geometry geometry = tile.scan.geometry;
+    geometry.detector.axis_column -= by_column;
+    const bool moves_up = geometry.detector.rows > 1;
+    if (moves_up) geometry.detector.midplane_row -= by_row;
+    const std::string name = "tile-" + std::to_string(k);
+    make_folder(folder / name);
+    const auto done =
+        simulate_position(given, object, spectrum, {geometry, folder / name, given.seed + k, level}, hooks,
+                          [&](double fraction) { hooks.report("projecting", (double(k) + fraction) / double(count)); });
+    tile.scan.file = folder / name / "scan.json";
+    tile.scan.images = done.images;
+    tile.scan = described_at(tile.scan, folder / "scan.json");
+    if (tile.own_views) tile.scan.views.angles_file.clear();
+    if (done.darkest.line_integral > darkest.line_integral) {
+      darkest = done.darkest;
+      darkest.tile = int(k);
+    }
+    truth["tiles"].push_back({{"column_shift_px", tile.column_shift_px + by_column},
+                              {"row_shift_px", tile.row_shift_px + (moves_up ? by_row : 0)},
+                              {"level", level}});
+  }
+  write_json_file(folder / "truth.json", truth);
+  return darkest;
+}
+
+int run(const Context& context, const Arguments& given) {
+  const Hooks hooks = context.hooks();
+  if (given.counts && !(*given.counts >= 1 && *given.counts <= most_counts))
+    throw InvalidOption("--counts: " + to_text(*given.counts) + "; must be from 1 to " + to_text(most_counts));
+  if (given.subsamples && (*given.subsamples < 1 || *given.subsamples > 64))
+    throw InvalidOption("--subsamples: " + std::to_string(*given.subsamples) + "; must be from 1 to 64");
+  if (!given.counts) given.faults.require_no_counts_needed();
+  const nlohmann::json value = read_scan_json(given.geometry, given.settings);
+  std::optional<TiledScan> tiled;
+  if (has_tiles(value)) tiled = parse_tiled_scan(value, given.geometry);
+  require_tile_options(given, tiled.has_value());
+  Scan scan = tiled ? tiled->common : parse_scan(value, given.geometry);
+  const std::optional<Spectrum> spectrum = open_spectrum(given, scan);
+  const Object object = open_object(given, spectrum);
+  const int rows = scan.geometry.detector.rows, columns = scan.geometry.detector.columns;
+  const int views = int(scan.geometry.angles_rad.size());
+
+  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "truth.json"});
+  Darkest darkest;
+  ImageKind kind = ImageKind::line_integrals;
+  describe_simulated(given, object, scan);
+  if (tiled) {
+    tiled->common = scan;
+    darkest = simulate_tiles(given, object, spectrum, *tiled, output.partial(), hooks);
+    kind = tiled->tiles.front().scan.images.kind;
+    if (!given.no_scan_file) write_json_file(output.partial() / "scan.json", to_json(*tiled));
+  } else {
+    const auto done = simulate_position(given, object, spectrum, {scan.geometry, output.partial(), given.seed}, hooks,
+                                        [&](double fraction) { hooks.report("projecting", fraction); });
+    darkest = done.darkest;
+    scan.images = done.images;
+    kind = scan.images.kind;
+    if (!given.no_scan_file) write_scan(scan, output.partial() / "scan.json");
+    write_text(output.partial() / "settings.txt", settings_text(scan));
+    if (!scan.views.arc_deg && !scan.views.step_deg) write_text(output.partial() / "angles.txt", angles_text(scan));
+  }
   output.finish();
 
   const double least = std::exp(-double(darkest.line_integral));
-  context.say(given.output + ": " + std::to_string(views) + " views of " + std::to_string(columns) + " x " +
-              std::to_string(rows) + " pixels, " + to_string(scan.images.kind));
-  std::string darkest_text = "least transmission: " + to_text(100 * least, 3) + " % at view " +
+  const std::string in_tiles = tiled ? std::to_string(tiled->tiles.size()) + " tiles, each of " : "";
+  context.say(given.output + ": " + in_tiles + std::to_string(views) + " views of " + std::to_string(columns) + " x " +
+              std::to_string(rows) + " pixels, " + to_string(kind));
+  std::string darkest_text = "least transmission: " + to_text(100 * least, 3) + " % at " +
+                             (tiled ? "tile " + std::to_string(darkest.tile) + ", " : "") + "view " +
                              std::to_string(darkest.view) + ", row " + std::to_string(darkest.row) + ", column " +
                              std::to_string(darkest.column);
   nlohmann::ordered_json result = {
@@ -307,9 +424,13 @@ int run(const Context& context, const Arguments& given) {
       {"views", views},
       {"columns", columns},
       {"rows", rows},
-      {"kind", to_string(scan.images.kind)},
+      {"kind", to_string(kind)},
       {"least_transmission", least},
       {"darkest", {{"view", darkest.view}, {"row", darkest.row}, {"column", darkest.column}}}};
+  if (tiled) {
+    result["tiles"] = tiled->tiles.size();
+    result["darkest"]["tile"] = darkest.tile;
+  }
   if (given.counts) {
     darkest_text += ": " + to_text(*given.counts * least, 3) + " of " + to_text(*given.counts, 6) + " photons";
     result["open_counts"] = *given.counts;
@@ -335,10 +456,13 @@ void add_simulate(CLI::App& program) {
        "rayloom simulate phantoms/pump_end_plate.json --geometry phantoms/pump_end_plate_scan.json --counts 20000 -o "
        "raw",
        "rayloom simulate part.json --geometry scan.json --counts 20000 --dead 0.1% --spikes 50 --drift 3 -o spoilt",
+       "rayloom simulate part.json --geometry tiles.json --counts 20000 --tile-error 2 --tile-level-error 0.05 -o "
+       "tiles",
        "rayloom simulate volume/ --geometry scan.json --set views.count=90 -o again"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("PHANTOM", given->object, "phantom file, or a volume's folder")->required();
-  command->add_option("--geometry", given->geometry, "scan file; its images are not needed")->required();
+  command->add_option("--geometry", given->geometry, "scan file, also one with tiles; its images are not needed")
+      ->required();
   command->add_option("-o,--output", given->output, "folder to write")->required();
   command->add_option("--counts", given->counts,
                       "mean open-beam photons a pixel, 1 to 60000: raw 16-bit counts with noise, and dark and open "
@@ -348,6 +472,14 @@ void add_simulate(CLI::App& program) {
   command->add_option("--energy", given->energy_kev, "photon energy for materials, keV (the phantom's own)");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
       ->allow_extra_args(false);
+  command->add_option(
+      "--tile-error", given->tile_error_px,
+      "for a scan with tiles: true shifts of all but the first lie up to so many pixels beside those in "
+      "the scan file, 0 to 100 (0); truth.json has them");
+  command->add_option(
+      "--tile-level-error", given->tile_level_error,
+      "beam of each tile but the first up to this share brighter or darker than its open-beam images, 0 "
+      "to 0.5 (0)");
   command->add_flag("--no-scan-file", given->no_scan_file, "leave out scan.json, to try 'rayloom describe'");
   command->add_flag("--overwrite", given->overwrite, "replace the folder if it holds an earlier simulated scan");
   given->faults.add_to(*command);

@@ -11,6 +11,7 @@
 #include "rayloom/reconstruct/reduce.h"
 #include "rayloom/reconstruct/resample.h"
 #include "rayloom/simulate/project_phantom.h"
+#include "rayloom/sinc_taps.h"
 
 using namespace rayloom;
 

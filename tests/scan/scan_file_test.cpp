@@ -246,7 +246,7 @@ TEST_SUITE("bad scan files") {
     const Case cases[] = {
         {"/rayloom_scan", "2", "rayloom_scan: 2; must be 1"},
         {"/rayloom_scan", "-", "rayloom_scan: missing; must be 1"},
-        {"/tiles", "[]", "tiles: this version reads scans of one detector position"},
+        {"/tiles", "[]", "tiles: the scan is in detector tiles; must be stitched into one first"},
         {"/title", "5", "title: 5; must be a text"},
         {"/notes", "\"x\"", "notes: \"x\"; must be an object"},
         {"/notes/operator", "3", "notes.operator: 3; must be a text"},

@@ -63,6 +63,8 @@ class LineIntegrals {
   /// @throws BadInput for damaged files, NaN or infinite samples; InvalidOption if views, rows or size do not fit.
   void read(int first_view, int view_count, int first_row, int row_count, std::span<float> values) const;
 
+  /// Pixels that neighbours stand in for, one a pixel: those of the defect map and dead ones.
+  const std::vector<char>& bad_pixels() const { return bad_; }
   PrepareCounts counts() const;
   /// Forgets what was read so far, for a scan that was looked over before it is used. Not while it is being read.
   void count_anew();

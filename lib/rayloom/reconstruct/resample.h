@@ -43,7 +43,4 @@ class Resampler {
   std::array<double, 9> map_;  // homography from ideal (column, row, 1) to turned (column, row, 1)
 };
 
-/// The six weights of the interpolation at `fraction` (0 to 1) past the third tap.
-std::array<float, 6> sinc_taps(double fraction);
-
 }  // namespace rayloom

@@ -426,7 +426,8 @@ std::size_t bytes_of(Sample sample) {
 Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file) {
   const JsonFields fields(value, file.string());
   if (fields.has("tiles"))
-    throw BadInput(file.string() + ": tiles: this version reads scans of one detector position; must be absent");
+    throw BadInput(file.string() + ": tiles: the scan is in detector tiles; must be stitched into one first",
+                   "rayloom stitch " + file.string() + " -o wide; then use wide/scan.json");
   fields.allow_only({"rayloom_scan", "title", "notes", "beam", "source_to_object_mm", "source_to_detector_mm", "source",
                      "detector", "part_moved_mm", "views", "images"});
   if (!fields.has("rayloom_scan") || fields.raw("rayloom_scan") != 1)
@@ -464,12 +465,16 @@ Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file) 
   return scan;
 }
 
-Scan read_scan(const std::filesystem::path& file, const std::vector<std::string>& settings) {
+nlohmann::json read_scan_json(const std::filesystem::path& file, const std::vector<std::string>& settings) {
   nlohmann::json value = read_json_file(file);
   if (value.is_object())
     for (const auto& setting : settings)
       apply_setting(value, setting);
-  return parse_scan(value, file);
+  return value;
+}
+
+Scan read_scan(const std::filesystem::path& file, const std::vector<std::string>& settings) {
+  return parse_scan(read_scan_json(file, settings), file);
 }
 
 nlohmann::ordered_json to_json(const Scan& scan) {

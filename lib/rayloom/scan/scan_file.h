@@ -95,6 +95,9 @@ struct Scan {
 /// @throws BadInput / InvalidOption naming file or setting, field, value and what must hold.
 Scan read_scan(const std::filesystem::path& file, const std::vector<std::string>& settings = {});
 
+/// The file's JSON with the settings put in, as yet unchecked. @throws as `read_scan`.
+nlohmann::json read_scan_json(const std::filesystem::path& file, const std::vector<std::string>& settings);
+
 /// The same from JSON in memory. @param file  Names the source in messages; its folder is where relative paths start.
 Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file);
 

@@ -1,0 +1,392 @@
+#include "rayloom/prepare/tile_shifts.h"
+
+#include <Eigen/Cholesky>
+#include <Eigen/Eigenvalues>
+#include <algorithm>
+#include <cmath>
+#include <optional>
+
+#include "rayloom/errors.h"
+#include "rayloom/parallel.h"
+#include "rayloom/prepare/shift_image.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_views = 48;
+constexpr std::size_t patch_samples = std::size_t{1} << 26;  // of one overlap, both tiles: 256 MiB
+constexpr std::size_t search_samples = 300'000;              // compared at each place of the search
+constexpr int least_overlap = 3 + tile_search_px;            // pixels
+constexpr int least_smoothed = 9;  // pixels across an overlap below which it is not smoothed that way
+constexpr int most_steps = 12;
+constexpr double prior_px = 3;     // standard deviation of a nominal shift, where nothing else is known
+constexpr double significant = 8;  // structure against what noise alone would show, in its standard deviations
+
+/// The part of two tiles that both see, with the search's margin, over some views.
+struct Patch {
+  int first_row = 0, rows = 0, first_column = 0, columns = 0;
+  std::vector<float> values;  ///< Transmissions, views x rows x columns.
+  std::vector<char> bad;      ///< rows x columns
+
+  std::size_t pixels() const { return std::size_t(rows) * std::size_t(columns); }
+  std::span<const float> view(int v) const { return std::span(values).subspan(std::size_t(v) * pixels(), pixels()); }
+};
+
+struct Range {
+  int first, count;
+};
+
+/// Pixels of a tile of `size` that another one `apart` pixels further on also sees, or might.
+Range overlap_range(int size, double apart) {
+  const int first = std::max(0, int(std::floor(apart)) - tile_search_px);
+  const int end = std::min(size, int(std::ceil(apart)) + size + tile_search_px);
+  return {first, end - first};
+}
+
+/// Length of the overlap along one axis, pixels.
+double overlap_of(int size, double apart) {
+  return size - std::abs(apart);
+}
+
+bool enough(int size, double apart) {
+  return size == 1 ? std::abs(apart) < 0.5 : overlap_of(size, apart) >= least_overlap;
+}
+
+/// Mean of neighbours with weights 1, 2, 1: what two pixel grids sample unlike, the finest structure, goes.
+void smooth(std::span<float> image, int rows, int columns, bool along_rows, bool along_columns) {
+  std::vector<float> line;
+  const auto along = [&](std::size_t first, std::size_t step, std::size_t count) {
+    line.resize(count);
+    for (std::size_t i = 0; i < count; ++i)
+      line[i] = image[first + i * step];
+    for (std::size_t i = 1; i + 1 < count; ++i)
+      image[first + i * step] = (line[i - 1] + 2 * line[i] + line[i + 1]) / 4;
+  };
+  const std::size_t width = std::size_t(columns), height = std::size_t(rows);
+  for (std::size_t r = 0; along_columns && r < height; ++r)
+    along(r * width, 1, width);
+  for (std::size_t c = 0; along_rows && c < width; ++c)
+    along(c, width, height);
+}
+
+/// Weight of a difference of transmissions: photon noise has a variance in proportion to the transmission; the constant
+/// keeps the darkest places, where little is known, from counting most.
+double weight_of(float transmission) {
+  return 1 / (std::max(double(transmission), 0.0) + 0.1);
+}
+
+/// Compares two patches at places D of b against a.
+class Comparison {
+ public:
+  Comparison(const TileViews& tiles, int a, int b, int threads)
+      : a_index_(a),
+        b_index_(b),
+        nominal_(tiles.nominal[std::size_t(b)] - tiles.nominal[std::size_t(a)]),
+        threads_(threads) {
+    const Range columns_a = overlap_range(tiles.columns, nominal_.x()),
+                rows_a = overlap_range(tiles.rows, nominal_.y());
+    const Range columns_b = overlap_range(tiles.columns, -nominal_.x()),
+                rows_b = overlap_range(tiles.rows, -nominal_.y());
+    a_ = {rows_a.first, rows_a.count, columns_a.first, columns_a.count, {}, {}};
+    b_ = {rows_b.first, rows_b.count, columns_b.first, columns_b.count, {}, {}};
+    const std::size_t views = std::clamp<std::size_t>(patch_samples / (a_.pixels() + b_.pixels()), 2, most_views);
+    views_ = std::min(tiles.views, int(views));
+    fetch(tiles, a, a_);
+    fetch(tiles, b, b_);
+  }
+
+  int views() const { return views_; }
+
+  /// Whole-pixel place near the nominal one where the patches differ least, of those that noise cannot tell apart the
+  /// nearest; absent if the overlap is too narrow.
+  std::optional<Shift> search() const;
+  OverlapMatch refine(Shift place) const;
+
+ private:
+  /// Sums over the pixels of one view, b at `place`.
+  struct Sums {
+    Eigen::Matrix2d matrix = Eigen::Matrix2d::Zero();  // after the view's level is taken out
+    Eigen::Vector2d score = Eigen::Vector2d::Zero();
+    Eigen::Vector2d noise = Eigen::Vector2d::Zero();  // variance of the matrix's diagonal, were gradients noise alone
+    double weight = 0, level = 0, misfit = 0;
+    std::size_t pixels = 0;
+  };
+  void fetch(const TileViews& tiles, int tile, Patch& patch) const;
+  Sums sums_at(int view, Shift place) const;
+
+  int a_index_, b_index_;
+  Shift nominal_;
+  int threads_, views_ = 0;
+  Patch a_, b_;
+};
+
+void Comparison::fetch(const TileViews& tiles, int tile, Patch& patch) const {
+  const std::size_t width = std::size_t(tiles.columns);
+  patch.values.resize(std::size_t(views_) * patch.pixels());
+  parallel_for(views_, threads_, [&](int v, int) {
+    std::vector<float> band(std::size_t(patch.rows) * width);
+    tiles.read(tile, int(std::int64_t(tiles.views) * v / views_), patch.first_row, patch.rows, band);
+    float* to = &patch.values[std::size_t(v) * patch.pixels()];
+    for (int r = 0; r < patch.rows; ++r, to += patch.columns) {
+      const float* p = &band[std::size_t(r) * width + std::size_t(patch.first_column)];
+      std::transform(p, p + patch.columns, to, [](float x) { return std::exp(-x); });
+    }
+  });
+  for (int r = 0; r < patch.rows; ++r) {
+    const char* from =
+        &tiles.bad[std::size_t(tile)][std::size_t(patch.first_row + r) * width + std::size_t(patch.first_column)];
+    patch.bad.insert(patch.bad.end(), from, from + patch.columns);
+  }
+}
+
+std::optional<Shift> Comparison::search() const {
+  constexpr int reach = tile_search_px, side = 2 * reach + 1;
+  // In pixels of the patches: pixel x of a lies at x - apart of b.
+  const int apart_c = int(std::lround(nominal_.x())) - a_.first_column + b_.first_column;
+  const int apart_r = int(std::lround(nominal_.y())) - a_.first_row + b_.first_row;
+  const bool one_row = a_.rows == 1;
+  // The same pixels of a at every place, so that none wins by what it leaves out.
+  const int reach_r = one_row ? 0 : reach;
+  const int c0 = std::max(0, apart_c + reach), c1 = std::min(a_.columns, b_.columns + apart_c - reach);
+  const int r0 = std::max(0, apart_r + reach_r), r1 = std::min(a_.rows, b_.rows + apart_r - reach_r);
+  if (c1 - c0 < 1 || r1 - r0 < 1) return std::nullopt;
+  const std::size_t samples = std::size_t(c1 - c0) * std::size_t(r1 - r0);
+  const int some_views = std::min(views_, 8);
+  const int step = std::max(1, int(double(samples) * some_views / double(search_samples)));
+
+  std::vector<double> misfit(std::size_t(side) * side, INFINITY);
+  parallel_for(side * side, threads_, [&](int n, int) {
+    const int dc = n % side - reach, dr = n / side - reach;
+    if (std::abs(dr) > reach_r) return;
+    double all = 0, all_weights = 0;
+    for (int v = 0; v < some_views; ++v) {
+      const auto a = a_.view(v * views_ / some_views), b = b_.view(v * views_ / some_views);
+      double weight = 0, sum = 0, squares = 0;
+      for (int r = r0; r < r1; ++r)
+        for (int c = c0 + (r * 7) % step; c < c1; c += step) {
+          const std::size_t at_a = std::size_t(r) * std::size_t(a_.columns) + std::size_t(c);
+          const std::size_t at_b =
+              std::size_t(r - apart_r - dr) * std::size_t(b_.columns) + std::size_t(c - apart_c - dc);
+          if (a_.bad[at_a] || b_.bad[at_b]) continue;
+          const double w = weight_of(a[at_a]), m = (double(a[at_a]) + double(b[at_b])) / 2;
+          const double d = double(a[at_a]) - double(b[at_b]);
+          weight += w * m * m;
+          sum += w * m * d;
+          squares += w * d * d;
+          all_weights += w;
+        }
+      if (weight <= 0) continue;
+      all += squares - sum * sum / weight;
+    }
+    if (all_weights > 0) misfit[std::size_t(n)] = all / all_weights;
+  });
+  // The misfit of pure noise scatters by sqrt(2/samples) of itself.
+  const double compared = double(samples) * some_views / step;
+  const double bound = *std::min_element(misfit.begin(), misfit.end()) * (1 + 3 * std::sqrt(2 / compared));
+  int best_c = 0, best_r = 0, nearest = 2 * side * side;
+  for (int n = 0; n < side * side; ++n) {
+    const int dc = n % side - reach, dr = n / side - reach, distance = dc * dc + dr * dr;
+    if (misfit[std::size_t(n)] > bound || distance >= nearest) continue;
+    nearest = distance;
+    best_c = dc;
+    best_r = dr;
+  }
+  return Shift(std::lround(nominal_.x()) + best_c, std::lround(nominal_.y()) + best_r);
+}
+
+Comparison::Sums Comparison::sums_at(int view, Shift place) const {
+  // Where pixel (0, 0) of patch a lies on patch b.
+  const bool one_row = a_.rows == 1;
+  const double column = a_.first_column - b_.first_column - place.x();
+  const double row = one_row ? 0 : a_.first_row - b_.first_row - place.y();
+  const int whole_c = int(std::floor(column)), whole_r = int(std::floor(row));
+  // Samples of b need the two pixels of it that count most; the outer taps may take its last pixel for those beyond,
+  // which for the outermost sample shifts it by some hundredths.
+  const int left = std::max(0, -whole_c), right = std::min(a_.columns, b_.columns - 1 - whole_c);
+  const int top = one_row ? 0 : std::max(0, -whole_r), bottom = one_row ? 1 : std::min(a_.rows, b_.rows - 1 - whole_r);
+  const int columns = right - left, rows = bottom - top;
+  // Gradients take a pixel on each side, and so does smoothing, which narrow overlaps cannot spare.
+  const bool smooth_c = columns >= least_smoothed, smooth_r = rows >= least_smoothed;
+  const int rim_c = smooth_c ? 2 : 1, rim_r = one_row ? 0 : smooth_r ? 2 : 1;
+  Sums sums;
+  if (columns <= 2 * rim_c || rows <= 2 * rim_r) return sums;
+  const std::size_t wide = std::size_t(columns);
+  std::vector<float> a(wide * std::size_t(rows)), b(a.size());
+  for (int r = 0; r < rows; ++r)
+    std::copy_n(&a_.view(view)[std::size_t(top + r) * std::size_t(a_.columns) + std::size_t(left)], columns,
+                &a[std::size_t(r) * wide]);
+  sample_shifted(b_.view(view), b_.rows, b_.columns, top + row, left + column, rows, columns, b);
+  smooth(a, rows, columns, smooth_r, smooth_c);
+  smooth(b, rows, columns, smooth_r, smooth_c);
+  const bool beside_c = column != whole_c, beside_r = row != whole_r;
+
+  Eigen::Vector2d gradients = Eigen::Vector2d::Zero();  // sum of w g
+  double squares = 0;
+  for (int r = rim_r; r < rows - rim_r; ++r)
+    for (int c = rim_c; c < columns - rim_c; ++c) {
+      const std::size_t at_a = std::size_t(top + r) * std::size_t(a_.columns) + std::size_t(left + c);
+      const std::size_t at_b =
+          std::size_t(top + r + whole_r) * std::size_t(b_.columns) + std::size_t(left + c + whole_c);
+      const std::size_t next_c = beside_c ? 1 : 0, next_r = beside_r ? std::size_t(b_.columns) : 0;
+      if (a_.bad[at_a] || b_.bad[at_b] || b_.bad[at_b + next_c] || b_.bad[at_b + next_r] ||
+          b_.bad[at_b + next_c + next_r])
+        continue;
+      const std::size_t at = std::size_t(r) * wide + std::size_t(c);
+      const auto gradient = [&](const std::vector<float>& image) {
+        const double across = double(image[at + 1]) - double(image[at - 1]);
+        const double down = one_row ? 0 : double(image[at + wide]) - double(image[at - wide]);
+        return Eigen::Vector2d(across / 2, down / 2);
+      };
+      const double ta = double(a[at]), tb = double(b[at]);
+      const Eigen::Vector2d ga = gradient(a), gb = gradient(b);
+      const double m = (ta + tb) / 2, d = ta - tb, w = weight_of(float(m));
+      const Eigen::Vector2d g = (ga + gb) / 2;
+      sums.matrix += w / 2 * (ga * gb.transpose() + gb * ga.transpose());
+      sums.score -= w * d * g;
+      sums.noise += w * w * ga.cwiseProduct(gb).cwiseAbs2();
+      gradients += w * m * g;
+      sums.weight += w * m * m;
+      sums.level += w * m * d;
+      squares += w * d * d;
+      ++sums.pixels;
+    }
+  if (!(sums.weight > 0)) return sums;
+  sums.level /= sums.weight;
+  sums.matrix -= gradients * gradients.transpose() / sums.weight;
+  sums.score += sums.level * gradients;
+  sums.misfit = squares - sums.level * sums.level * sums.weight;
+  return sums;
+}
+
+OverlapMatch Comparison::refine(Shift place) const {
+  OverlapMatch match{a_index_, b_index_, views_, Shift::Zero(), Eigen::Matrix2d::Zero()};
+  const Shift start = place;
+  std::vector<Sums> sums(static_cast<std::size_t>(views_));
+  Eigen::Matrix2d known = Eigen::Matrix2d::Zero();  // projects on the directions that have structure
+  for (int step = 0; step < most_steps; ++step) {
+    parallel_for(views_, threads_, [&](int v, int) { sums[std::size_t(v)] = sums_at(v, place); });
+    Sums all;
+    Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
+    for (const Sums& one : sums) {
+      all.matrix += one.matrix;
+      all.score += one.score;
+      all.noise += one.noise;
+      all.misfit += one.misfit;
+      all.weight += one.weight;
+      all.pixels += one.pixels;
+      scatter += one.score * one.score.transpose();
+    }
+    if (all.pixels < 10) return match;
+
+    const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> modes(all.matrix);
+    Eigen::Matrix2d inverse = Eigen::Matrix2d::Zero();
+    known.setZero();
+    for (int i = 0; i < 2; ++i) {
+      const double strength = modes.eigenvalues()(i);
+      const Eigen::Vector2d mode = modes.eigenvectors().col(i);
+      if (!(strength > significant * mode.cwiseAbs2().dot(all.noise.cwiseSqrt()))) continue;
+      inverse += mode * mode.transpose() / strength;
+      known += mode * mode.transpose();
+    }
+    const Shift by = inverse * all.score;
+    place += by;
+
+    // Of the estimate: what the views say by themselves, and what the misfit says of a pixel's noise.
+    const double of_pixel = all.misfit / double(all.pixels);
+    const Eigen::Matrix2d covariance = inverse * scatter * inverse + of_pixel * inverse;
+    match.information.setZero();
+    const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> spread(covariance);
+    for (int i = 0; i < 2; ++i)
+      if (const double variance = spread.eigenvalues()(i); variance > 1e-12)
+        match.information += spread.eigenvectors().col(i) * spread.eigenvectors().col(i).transpose() / variance;
+
+    double weight = 0, squares = 0;
+    match.log_level = 0;
+    for (const Sums& one : sums) {
+      weight += one.weight;
+      match.log_level += one.weight * one.level;
+    }
+    match.log_level /= weight;
+    for (const Sums& one : sums)
+      squares += one.weight * std::pow(one.level - match.log_level, 2);
+    match.log_level_sd = std::sqrt(squares / weight / views_ + of_pixel / weight);
+    if (by.norm() < 1e-4) break;
+    if ((place - start).norm() > 3) {  // ran away
+      match.information.setZero();
+      match.beyond_search = true;
+      return match;
+    }
+  }
+  match.correction = known * (place - nominal_);
+  if (match.correction.cwiseAbs().maxCoeff() > tile_search_px + 1) {
+    match.correction.setZero();
+    match.information.setZero();
+    match.beyond_search = true;
+  }
+  return match;
+}
+
+/// Places of all tiles from the overlaps. Unknowns: the corrections of tiles 1 .. n - 1, column and row by turns.
+void place_tiles(const TileViews& tiles, TileShifts& found) {
+  const std::ptrdiff_t n = std::ptrdiff_t(tiles.nominal.size()), unknowns = 2 * (n - 1);
+  found.places.clear();
+  for (const Shift& shift : tiles.nominal)
+    found.places.push_back({shift, Shift::Zero()});
+  found.places.front().column_found = found.places.front().row_found = true;
+  if (unknowns == 0) return;
+  Eigen::MatrixXd normal = Eigen::MatrixXd::Identity(unknowns, unknowns) / (prior_px * prior_px);
+  Eigen::VectorXd right = Eigen::VectorXd::Zero(unknowns);
+  Eigen::MatrixXd level_normal = Eigen::MatrixXd::Identity(n - 1, n - 1) * 1e-6;  // tiles that nothing ties stay at 1
+  Eigen::VectorXd level_right = Eigen::VectorXd::Zero(n - 1);
+  for (const OverlapMatch& overlap : found.overlaps) {
+    const std::ptrdiff_t a = overlap.a - 1, b = overlap.b - 1;
+    const double level_weight = 1 / (overlap.log_level_sd * overlap.log_level_sd + 1e-8);
+    for (const auto& [tile, sign] : {std::pair{a, -1.0}, {b, 1.0}}) {
+      if (tile < 0) continue;
+      normal.block<2, 2>(2 * tile, 2 * tile) += overlap.information;
+      right.segment<2>(2 * tile) += sign * (overlap.information * overlap.correction);
+      level_normal(tile, tile) += level_weight;
+      level_right(tile) -= sign * level_weight * overlap.log_level;
+    }
+    if (a < 0 || b < 0) continue;
+    normal.block<2, 2>(2 * a, 2 * b) -= overlap.information;
+    normal.block<2, 2>(2 * b, 2 * a) -= overlap.information;
+    level_normal(a, b) -= level_weight;
+    level_normal(b, a) -= level_weight;
+  }
+  const Eigen::MatrixXd covariance = normal.ldlt().solve(Eigen::MatrixXd::Identity(unknowns, unknowns));
+  const Eigen::VectorXd corrections = covariance * right, levels = level_normal.ldlt().solve(level_right);
+  for (std::ptrdiff_t k = 0; k + 1 < n; ++k) {
+    TilePlace& place = found.places[std::size_t(k + 1)];
+    place.uncertainty = Shift(std::sqrt(covariance(2 * k, 2 * k)), std::sqrt(covariance(2 * k + 1, 2 * k + 1)));
+    place.column_found = place.uncertainty.x() <= most_tile_uncertainty_px;
+    place.row_found = place.uncertainty.y() <= most_tile_uncertainty_px;
+    place.shift += corrections.segment<2>(2 * k);
+    place.level = std::exp(levels(k));
+  }
+}
+
+}  // namespace
+
+TileShifts find_tile_shifts(const TileViews& tiles, int threads, const Hooks& hooks) {
+  const std::string step = "comparing overlaps";
+  const int n = int(tiles.nominal.size());
+  std::vector<std::pair<int, int>> pairs;
+  for (int a = 0; a < n; ++a)
+    for (int b = a + 1; b < n; ++b) {
+      const Shift apart = tiles.nominal[std::size_t(b)] - tiles.nominal[std::size_t(a)];
+      if (enough(tiles.columns, apart.x()) && enough(tiles.rows, apart.y())) pairs.emplace_back(a, b);
+    }
+  TileShifts found;
+  for (std::size_t i = 0; i < pairs.size(); ++i) {
+    if (hooks.stop()) throw Cancelled("stopped while comparing overlaps of tiles");
+    const Comparison comparison(tiles, pairs[i].first, pairs[i].second, threads);
+    if (const auto place = comparison.search()) found.overlaps.push_back(comparison.refine(*place));
+    hooks.report(step, double(i + 1) / double(pairs.size()));
+  }
+  place_tiles(tiles, found);
+  return found;
+}
+
+}  // namespace rayloom

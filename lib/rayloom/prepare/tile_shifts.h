@@ -1,0 +1,66 @@
+/// @file
+/// Where detector tiles lie against each other, and how bright each is, from what they see twice.
+#pragma once
+#include <Eigen/Core>
+#include <functional>
+#include <span>
+#include <vector>
+
+#include "rayloom/hooks.h"
+
+namespace rayloom {
+
+/// (column, row) in pixels.
+using Shift = Eigen::Vector2d;
+
+/// What the search needs to know about the tiles. All have one size and one sequence of views.
+struct TileViews {
+  int rows = 0, columns = 0, views = 0;
+  std::vector<Shift> nominal;  ///< One a tile: pixel x of the tile is pixel x + shift of the stitched image.
+  /// Line integrals of rows [first_row, +row_count) of one view of a tile, bad pixels mended. Called from several
+  /// threads at once.
+  std::function<void(int tile, int view, int first_row, int row_count, std::span<float> values)> read;
+  std::vector<std::vector<char>> bad;  ///< One a tile, rows x columns.
+};
+
+/// The tiles' places: along each axis whether the overlaps tell, the shift (nominal where they do not), and one
+/// standard deviation.
+struct TilePlace {
+  Shift shift, uncertainty;
+  bool column_found = false, row_found = false;
+  double level = 1;  ///< Brightness against the first tile.
+};
+
+/// What one overlap told.
+struct OverlapMatch {
+  int a, b;          ///< Tiles.
+  int views = 0;     ///< Compared.
+  Shift correction;  ///< Of b's place against a, to add to the nominal difference; 0 along what is not determined.
+  Eigen::Matrix2d information;  ///< Inverse covariance of `correction`, pixel^-2; 0 along what is not determined.
+  double log_level = 0, log_level_sd = 0;  ///< ln of a's brightness over b's.
+  bool beyond_search = false;              ///< The best match lay at the end of the search, and was not used.
+};
+
+struct TileShifts {
+  std::vector<TilePlace> places;       ///< One a tile; the first lies where it is said to lie, at level 1.
+  std::vector<OverlapMatch> overlaps;  ///< Pairs of tiles that share enough pixels to compare.
+};
+
+/// Pixels about the nominal difference of two tiles within which it is sought.
+inline constexpr int tile_search_px = 5;
+/// A shift less certain than this stays nominal.
+inline constexpr double most_tile_uncertainty_px = 0.1;
+
+/// Finds shifts and levels: each overlap is searched in whole pixels, then refined by Gauss-Newton on the differences
+/// of the two tiles' transmissions T over up to 48 views, each view with a level of its own:
+///
+///     T_a(x) - T_b(x - D) = log_level T - (grad T . d),   weight 1/(T + 0.1), about the inverse variance of T
+///
+/// Gradients of noise would make the matrix of the normal equations look more certain than it is, so it takes products
+/// of one tile's gradient with the other's, whose noises are independent. All overlaps together place the tiles by
+/// least squares, each with its matrix of information; an expectation of `prior` pixels about the nominal place decides
+/// where no overlap tells.
+/// @throws Cancelled, and what `read` throws.
+TileShifts find_tile_shifts(const TileViews& tiles, int threads, const Hooks& hooks = {});
+
+}  // namespace rayloom

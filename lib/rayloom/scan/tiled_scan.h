@@ -1,0 +1,44 @@
+/// @file
+/// A scan in detector tiles: the detector moved sideways and up between turns, one scan file for all.
+///
+///     pixel (r, c) of a tile is pixel (r + row_shift, c + column_shift) of the stitched image
+///
+///     +-------+----+-------+
+///     | tile 0|    | tile 1|    `detector` describes one tile at shift 0; its axis may lie outside it
+///     +-------+----+-------+
+#pragma once
+#include "rayloom/scan/scan_file.h"
+
+namespace rayloom {
+
+/// One entry of "tiles".
+struct ScanTile {
+  double column_shift_px = 0, row_shift_px = 0;  ///< Nominal.
+  std::optional<double> part_raised_mm;          ///< How far the part was raised for this tile, if said.
+  bool own_views = false;                        ///< Whether it lists views of its own.
+  /// The tile as a scan of its own: what the file says for all tiles and what it says for this one, axis column and
+  /// midplane row counted in this tile. Its `file` names the tile too, for messages.
+  Scan scan;
+};
+
+struct TiledScan {
+  Scan common;  ///< What is said for all, without images; the detector is one tile at shift 0.
+  std::vector<ScanTile> tiles;
+};
+
+/// Whether the JSON of a scan file holds tiles.
+bool has_tiles(const nlohmann::json& scan);
+
+/// Reads and checks a scan file with tiles, as `read_scan` does those without.
+TiledScan read_tiled_scan(const std::filesystem::path& file, const std::vector<std::string>& settings = {});
+TiledScan parse_tiled_scan(const nlohmann::json& value, const std::filesystem::path& file);
+
+/// `parse_tiled_scan` reads the same back.
+nlohmann::ordered_json to_json(const TiledScan& tiled);
+
+/// For each view of the first scan the view of the other at the same angle (modulo 360 degrees), within a hundredth of
+/// the first scan's median step. Views at one angle go in order.
+/// @throws BadInput naming the other scan, if it has another number of views or none at an angle.
+std::vector<int> views_at_same_angles(const Scan& first, const Scan& other);
+
+}  // namespace rayloom

@@ -1,0 +1,122 @@
+// Shifts and levels of detector tiles, against the ones that were put in.
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "rayloom/phantom/phantom.h"
+#include "rayloom/prepare/tile_shifts.h"
+#include "rayloom/simulate/project_phantom.h"
+#include "rayloom/simulate/random.h"
+
+using namespace rayloom;
+
+namespace {
+
+constexpr int rows = 128, columns = 160, views = 24;
+constexpr double photons = 20000;
+
+/// Tiles of a scan of a phantom, with photon noise; true shifts and levels differ from the nominal ones.
+struct Tiles {
+  Phantom phantom;
+  Geometry geometry;  // of a tile at shift 0
+  std::vector<Shift> truth;
+  std::vector<double> levels;
+  TileViews seen;
+
+  explicit Tiles(const std::string& name) : phantom(read_phantom(RAYLOOM_SOURCE_DIR "/phantoms/" + name + ".json")) {
+    geometry = {Beam::cone, 150, 800, {columns, rows, 0.4, 0.4, 227, 142.5}, {}};
+    for (int v = 0; v < views; ++v)
+      geometry.angles_rad.push_back(radians(360.0 * v / views));
+  }
+
+  /// @param seed  Of shifts (up to 2 pixels beside the nominal ones), levels (up to 5 %) and noise.
+  void lay(const std::vector<Shift>& nominal, std::uint64_t seed) {
+    seen.rows = rows;
+    seen.columns = columns;
+    seen.views = views;
+    seen.nominal = nominal;
+    PixelRandom random(seed, 1, 0);
+    for (std::size_t k = 0; k < nominal.size(); ++k) {
+      const auto off = [&] { return k == 0 ? 0 : 2 * random.uniform() - 1; };
+      const double by_column = 2 * off(), by_row = 2 * off();
+      truth.emplace_back(nominal[k] + Shift(by_column, by_row));
+      levels.push_back(1 + 0.05 * off());
+      seen.bad.emplace_back(std::size_t(rows * columns), char(false));
+    }
+    seen.read = [this, seed](int tile, int view, int first_row, int row_count, std::span<float> values) {
+      Geometry own = geometry;
+      own.detector.axis_column -= truth[std::size_t(tile)].x();
+      own.detector.midplane_row -= truth[std::size_t(tile)].y() + first_row;
+      own.detector.rows = row_count;
+      project_phantom(phantom, phantom.attenuations(), own, geometry.angles_rad[std::size_t(view)],
+                      {2, PixelSampling::Average::transmission}, values);
+      for (std::size_t i = 0; i < values.size(); ++i) {
+        PixelRandom noise(seed, std::uint64_t(100 + tile * views + view), std::uint32_t(i));
+        const double mean = photons * levels[std::size_t(tile)] * std::exp(-double(values[i]));
+        values[i] = float(-std::log(std::max(noise.poisson(mean), 0.5) / photons));
+      }
+    };
+  }
+};
+
+std::vector<Shift> grid_of(int across, int down, double step_c, double step_r) {
+  std::vector<Shift> shifts;
+  for (int r = 0; r < down; ++r)
+    for (int c = 0; c < across; ++c)
+      shifts.emplace_back(c * step_c, r * step_r);
+  return shifts;
+}
+
+}  // namespace
+
+TEST_SUITE("tile shifts") {
+  // What is asked: 0.05 pixels at 8 % overlap.
+  TEST_CASE("3 x 2 tiles with 8 percent overlap: shifts within 0.05 pixels and levels within 0.1 percent") {
+    Tiles tiles("cable_plug");
+    for (const std::uint64_t seed : {1, 2}) {
+      CAPTURE(seed);
+      tiles.truth.clear();
+      tiles.levels.clear();
+      tiles.seen.bad.clear();
+      tiles.lay(grid_of(3, 2, 147, 118), seed);
+      const TileShifts found = find_tile_shifts(tiles.seen, 2);
+      for (std::size_t k = 0; k < 6; ++k) {
+        CAPTURE(k);
+        const TilePlace& place = found.places[k];
+        CHECK(place.column_found);
+        CHECK(place.row_found);
+        const Shift error = place.shift - tiles.truth[k];
+        // Uncertainties are one standard deviation, of which 4 hold, with what smoothing and interpolation leave.
+        CHECK(std::abs(error.x()) <= 4 * place.uncertainty.x());
+        CHECK(std::abs(error.y()) <= 4 * place.uncertainty.y());
+        CHECK(error.cwiseAbs().maxCoeff() < 0.05);
+        CHECK(std::abs(place.level / tiles.levels[k] - 1) < 1e-3);
+      }
+    }
+  }
+
+  TEST_CASE("overlaps of air leave the nominal shifts and still tell the levels") {
+    Tiles tiles("cable_plug");
+    // The part lies in the middle of the first tile, 150 pixels or more from the second.
+    tiles.geometry.detector.axis_column = 60;
+    tiles.phantom.solids.resize(1);  // the housing: 16 x 11 x 24 mm, 52 pixels to either side
+    for (Vec3* size : {&tiles.phantom.solids[0].size_mm})
+      *size /= 4;
+    tiles.lay(grid_of(2, 1, 147, 0), 3);
+    const TileShifts found = find_tile_shifts(tiles.seen, 2);
+    REQUIRE(found.overlaps.size() == 1);
+    CHECK_FALSE(found.places[1].column_found);
+    CHECK_FALSE(found.places[1].row_found);
+    CHECK(found.places[1].shift == Shift(147, 0));
+    CHECK(std::abs(found.places[1].level / tiles.levels[1] - 1) < 1e-3);
+  }
+
+  TEST_CASE("a shift beyond the search is not taken for another") {
+    Tiles tiles("cable_plug");
+    tiles.lay(grid_of(2, 1, 130, 0), 4);
+    tiles.seen.nominal[1].x() -= 12;
+    const TileShifts found = find_tile_shifts(tiles.seen, 2);
+    CHECK_FALSE(found.places[1].column_found);
+  }
+}
