@@ -19,6 +19,7 @@
 #include "rayloom/volume/volume.h"
 #include "reconstruct.h"
 #include "rows_beyond.h"
+#include "tall.h"
 #include "tries.h"
 
 namespace rayloom::tools {
@@ -85,8 +86,6 @@ Input open_input(const Scan& scan, const Corrections& corrections, const MetalHa
   return input;
 }
 
-namespace {
-
 /// What the command holds beside the reconstruction: the program itself, images of dark and open with their map of bad
 /// pixels, ring offsets, one block of a view a thread (a file may be a single block), binning's full-size views.
 std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin, int threads) {
@@ -100,8 +99,6 @@ std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin
   return program + pixels * (levels * sizeof(float) + 1) + rings +
          scan.geometry.angles_rad.size() * std::size_t(d.rows) + per_thread * std::size_t(threads);
 }
-
-}  // namespace
 
 /// --hardening fit.
 Linearisation fitted_hardening(const Context& context, const Scan& scan, const ReconstructArguments& given,
@@ -145,6 +142,29 @@ MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given
   return handling;
 }
 
+/// Checksums of the scan file and of every group of images that it names.
+nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, const Scan& scan,
+                                    const Corrections& corrections) {
+  nlohmann::ordered_json sums;
+  const auto add = [&](const std::string& name, const std::vector<std::filesystem::path>& files) {
+    const FilesChecksum sum = checksum(files);
+    char hex[16];
+    std::snprintf(hex, sizeof hex, "%08x", unsigned(sum.crc32));
+    sums[name] = {{"files", sum.files}, {"bytes", sum.bytes}, {"crc32", hex}};
+  };
+  add("scan_file", {scan_file});
+  add("projections", image_files(scan, scan.images.projections));
+  const auto add_level = [&](const std::string& name, const std::optional<Level>& level) {
+    if (level && std::holds_alternative<ImageNames>(*level)) add(name, image_files(scan, std::get<ImageNames>(*level)));
+  };
+  add_level("dark", scan.images.dark);
+  add_level("open", scan.images.open);
+  add_level("open_after", scan.images.open_after);
+  if (!scan.images.defects.empty()) add("defects", image_files(scan, scan.images.defects));
+  if (!corrections.scatter_from.empty()) add("scatter_from", {corrections.scatter_from});
+  return sums;
+}
+
 namespace {
 
 /// All that is corrected, for volume.json.
@@ -183,28 +203,6 @@ std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArgume
   });
   const double margin = 0.1 * std::max(double(high) - double(low), 1e-6);
   return {low - margin, high + margin};
-}
-
-/// Checksums of the scan file and of every group of images that it names.
-nlohmann::ordered_json fingerprints(const Scan& scan, const Corrections& corrections) {
-  nlohmann::ordered_json sums;
-  const auto add = [&](const std::string& name, const std::vector<std::filesystem::path>& files) {
-    const FilesChecksum sum = checksum(files);
-    char hex[16];
-    std::snprintf(hex, sizeof hex, "%08x", unsigned(sum.crc32));
-    sums[name] = {{"files", sum.files}, {"bytes", sum.bytes}, {"crc32", hex}};
-  };
-  add("scan_file", {scan.file});
-  add("projections", image_files(scan, scan.images.projections));
-  const auto add_level = [&](const std::string& name, const std::optional<Level>& level) {
-    if (level && std::holds_alternative<ImageNames>(*level)) add(name, image_files(scan, std::get<ImageNames>(*level)));
-  };
-  add_level("dark", scan.images.dark);
-  add_level("open", scan.images.open);
-  add_level("open_after", scan.images.open_after);
-  if (!scan.images.defects.empty()) add("defects", image_files(scan, scan.images.defects));
-  if (!corrections.scatter_from.empty()) add("scatter_from", {corrections.scatter_from});
-  return sums;
 }
 
 /// What runs that share a volume must agree on.
@@ -294,10 +292,28 @@ ReconstructOptions options_from(const ReconstructArguments& given) {
   return options;
 }
 
+VolumeCoding coding_from(const ReconstructArguments& given) {
+  VolumeCoding coding;
+  coding.format = volume_format_from(given.format);
+  if (given.type == "uint16")
+    coding.type = SampleType::uint16;
+  else if (given.type != "float32")
+    throw InvalidOption("--type: '" + given.type + "'; must be float32 or uint16");
+  if (given.range.empty()) return coding;
+  if (coding.type != SampleType::uint16)
+    throw InvalidOption("--range: '" + given.range + "'; goes with --type uint16 only");
+  const auto limits = parse_numbers("--range", given.range, 2);
+  coding.low_per_mm = limits[0];
+  coding.high_per_mm = limits[1];
+  return coding;
+}
+
 namespace {
 
 int run(const Context& context, const ReconstructArguments& given) {
   if (!given.tries.empty()) return run_tries(context, given);
+  if (const auto value = read_scan_json(given.scan, given.settings); has_heights(value))
+    return run_turns(context, given, parse_tiled_scan(value, given.scan));
   const Hooks hooks = context.hooks();
   refuse_existing(given.output, given.overwrite);
   Scan scan = read_scan(given.scan, given.settings);
@@ -309,14 +325,7 @@ int run(const Context& context, const ReconstructArguments& given) {
   ReconstructOptions options = options_from(given);
   const std::string kernels = kernel_name();  // refuses an unknown one before any work
 
-  VolumeCoding coding;
-  coding.format = volume_format_from(given.format);
-  if (given.type == "uint16")
-    coding.type = SampleType::uint16;
-  else if (given.type != "float32")
-    throw InvalidOption("--type: '" + given.type + "'; must be float32 or uint16");
-  if (!given.range.empty() && coding.type != SampleType::uint16)
-    throw InvalidOption("--range: '" + given.range + "'; goes with --type uint16 only");
+  VolumeCoding coding = coding_from(given);
   const bool shared = !given.part.empty() || given.resume;
   if (shared && coding.format != VolumeFormat::slices)
     throw InvalidOption("--format: " + given.format + "; must be slices with --part and --resume",
@@ -359,10 +368,6 @@ int run(const Context& context, const ReconstructArguments& given) {
     if (given.range.empty()) {
       std::tie(coding.low_per_mm, coding.high_per_mm) =
           coarse_range(scan, given, corrections, metal, beyond, options, hooks);
-    } else {
-      const auto limits = parse_numbers("--range", given.range, 2);
-      coding.low_per_mm = limits[0];
-      coding.high_per_mm = limits[1];
     }
   }
 
@@ -425,7 +430,7 @@ int run(const Context& context, const ReconstructArguments& given) {
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
-                    {"checksums", fingerprints(scan, corrections)}};
+                    {"checksums", fingerprints(scan.file, scan, corrections)}};
   record["reconstruction"] = {
       {"beam", to_string(input.geometry.beam)},
       {"filter", given.filter},

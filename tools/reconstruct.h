@@ -11,6 +11,7 @@
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/metal.h"
 #include "rayloom/reconstruct/reconstruct.h"
+#include "rayloom/volume/volume.h"
 
 namespace rayloom::tools {
 
@@ -30,6 +31,14 @@ struct ReconstructArguments {
 /// --centre and --slice count in the part's frame.
 GridRequest grid_request(const ReconstructArguments& given, const Vec3& part_moved_mm);
 ReconstructOptions options_from(const ReconstructArguments& given);
+/// Without --range, uint16 has none yet.
+VolumeCoding coding_from(const ReconstructArguments& given);
+
+/// What the command holds beside the reconstruction.
+std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin, int threads);
+/// Checksums of the scan file and of every group of images that it names.
+nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, const Scan& scan,
+                                    const Corrections& corrections);
 
 /// Line integrals of a scan, reduced as asked, as the reconstruction reads them.
 struct Input {

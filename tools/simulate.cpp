@@ -214,6 +214,7 @@ struct Darkest {
 /// What one detector position is to give.
 struct Position {
   const Geometry& geometry;
+  Vec3 part_moved_mm;
   fs::path folder;  // to write into
   std::uint64_t seed;
   double level = 1;  // of the beam in its views, against its open-beam images
@@ -283,7 +284,7 @@ Simulated simulate_position(const Arguments& given, const Object& object, const 
   for (int i = 0; i < views; ++i) {
     if (hooks.stop()) throw Cancelled("stopped at view " + std::to_string(i) + " of " + std::to_string(views));
     object.project(geometry, geometry.angles_rad[std::size_t(i)],
-                   scan.part_moved_mm + detector.truth().displacements_mm[std::size_t(i)], view);
+                   position.part_moved_mm + detector.truth().displacements_mm[std::size_t(i)], view);
     blur_and_scatter(faults, geometry, view);
     const auto most = std::max_element(view.begin(), view.end());
     if (const int at = int(most - view.begin()); *most > done.darkest.line_integral)
@@ -299,7 +300,8 @@ Simulated simulate_position(const Arguments& given, const Object& object, const 
   }
   if (given.faults.return_view) {
     object.project(geometry, geometry.angles_rad.front(),
-                   faults.movement ? faults.movement->at(views, views) : Vec3(Vec3::Zero()), view);
+                   position.part_moved_mm + (faults.movement ? faults.movement->at(views, views) : Vec3(Vec3::Zero())),
+                   view);
     blur_and_scatter(faults, geometry, view);
     brighten();
     if (given.counts) detector.return_view(std::uint64_t(views + dark_exposures + 2 * open_exposures), view, counts);
@@ -354,9 +356,9 @@ Darkest simulate_tiles(const Arguments& given, const Object& object, const std::
     if (moves_up) geometry.detector.midplane_row -= by_row;
     const std::string name = "tile-" + std::to_string(k);
     make_folder(folder / name);
-    const auto done =
-        simulate_position(given, object, spectrum, {geometry, folder / name, given.seed + k, level}, hooks,
-                          [&](double fraction) { hooks.report("projecting", (double(k) + fraction) / double(count)); });
+    const auto done = simulate_position(
+        given, object, spectrum, {geometry, tile.scan.part_moved_mm, folder / name, given.seed + k, level}, hooks,
+        [&](double fraction) { hooks.report("projecting", (double(k) + fraction) / double(count)); });
     tile.scan.file = folder / name / "scan.json";
     tile.scan.images = done.images;
     tile.scan = described_at(tile.scan, folder / "scan.json");
@@ -400,8 +402,9 @@ int run(const Context& context, const Arguments& given) {
     kind = tiled->tiles.front().scan.images.kind;
     if (!given.no_scan_file) write_json_file(output.partial() / "scan.json", to_json(*tiled));
   } else {
-    const auto done = simulate_position(given, object, spectrum, {scan.geometry, output.partial(), given.seed}, hooks,
-                                        [&](double fraction) { hooks.report("projecting", fraction); });
+    const auto done =
+        simulate_position(given, object, spectrum, {scan.geometry, scan.part_moved_mm, output.partial(), given.seed},
+                          hooks, [&](double fraction) { hooks.report("projecting", fraction); });
     darkest = done.darkest;
     scan.images = done.images;
     kind = scan.images.kind;

@@ -87,6 +87,7 @@ StitchedScan::StitchedScan(const TiledScan& tiled, std::optional<int> threads, c
       tile_rows_(tiled.common.geometry.detector.rows),
       tile_columns_(tiled.common.geometry.detector.columns) {
   require_one_height(tiled);
+  scan_.part_moved_mm = tiled.tiles.front().scan.part_moved_mm;
   const Scan& first = tiled.tiles.front().scan;
   TileViews views{tile_rows_, tile_columns_, int(first.geometry.angles_rad.size()), {}, {}, {}};
   bool are_integrals = false;

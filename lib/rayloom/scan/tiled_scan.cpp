@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -48,6 +49,16 @@ bool has_tiles(const nlohmann::json& scan) {
   return scan.is_object() && scan.contains("tiles");
 }
 
+bool has_heights(const nlohmann::json& scan) {
+  if (!has_tiles(scan) || !scan["tiles"].is_array() || scan["tiles"].empty()) return false;
+  std::set<double> heights;
+  for (const auto& tile : scan["tiles"]) {
+    if (!tile.is_object() || !tile.contains("part_raised_mm") || !tile["part_raised_mm"].is_number()) return false;
+    heights.insert(tile["part_raised_mm"].get<double>());
+  }
+  return heights.size() > 1;
+}
+
 TiledScan parse_tiled_scan(const nlohmann::json& value, const std::filesystem::path& file) {
   const JsonFields fields(value, file.string());
   const std::vector<JsonFields> entries = fields.objects("tiles");
@@ -87,6 +98,7 @@ TiledScan parse_tiled_scan(const nlohmann::json& value, const std::filesystem::p
       own["images"].update(value["tiles"][k]["images"]);
     }
     tile.scan = parse_scan(own, file.string() + ": tiles[" + std::to_string(k) + "]");
+    tile.scan.part_moved_mm.z() += tile.part_raised_mm.value_or(0);
     tile.scan.geometry.detector.axis_column = detector.axis_column - tile.column_shift_px;
     tile.scan.geometry.detector.midplane_row = detector.midplane_row - tile.row_shift_px;
     validate(tile.scan);

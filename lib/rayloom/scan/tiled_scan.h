@@ -14,8 +14,9 @@ namespace rayloom {
 /// One entry of "tiles".
 struct ScanTile {
   double column_shift_px = 0, row_shift_px = 0;  ///< Nominal.
-  std::optional<double> part_raised_mm;          ///< How far the part was raised for this tile, if said.
-  bool own_views = false;                        ///< Whether it lists views of its own.
+  std::optional<double>
+      part_raised_mm;      ///< How far the part was raised for this tile, if said; `scan.part_moved_mm` counts it.
+  bool own_views = false;  ///< Whether it lists views of its own.
   /// The tile as a scan of its own: what the file says for all tiles and what it says for this one, axis column and
   /// midplane row counted in this tile. Its `file` names the tile too, for messages.
   Scan scan;
@@ -28,6 +29,10 @@ struct TiledScan {
 
 /// Whether the JSON of a scan file holds tiles.
 bool has_tiles(const nlohmann::json& scan);
+
+/// Whether these are turns with the part at several heights instead of tiles of one detector: every tile says
+/// part_raised_mm, and not all the same.
+bool has_heights(const nlohmann::json& scan);
 
 /// Reads and checks a scan file with tiles, as `read_scan` does those without.
 TiledScan read_tiled_scan(const std::filesystem::path& file, const std::vector<std::string>& settings = {});
