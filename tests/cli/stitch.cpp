@@ -1,0 +1,188 @@
+// `rayloom stitch`: tiles of a raw scan into one wide scan, against one detector of full size.
+#include <doctest/doctest.h>
+
+#include <cmath>
+
+#include "program.h"
+#include "rayloom/scan/image_series.h"
+#include "rayloom/scan/scan_file.h"
+#include "rayloom/scan/view_reader.h"
+#include "rayloom/volume/volume.h"
+
+using namespace rayloom::cli_test;
+
+namespace {
+
+const std::string plug = RAYLOOM_SOURCE_DIR "/phantoms/cable_plug.json";
+
+/// A grid of tiles of 160 x 128 pixels that overlap by 8 percent.
+nlohmann::json tiles_scan(int across, int down, int views) {
+  nlohmann::json scan = {{"rayloom_scan", 1},
+                         {"beam", "cone"},
+                         {"source_to_object_mm", 150},
+                         {"source_to_detector_mm", 800},
+                         {"detector",
+                          {{"columns", 160},
+                           {"rows", 128},
+                           {"column_pitch_mm", 0.4},
+                           {"row_pitch_mm", 0.4},
+                           {"axis_column", 79.5 + 73.5 * (across - 1)},
+                           {"midplane_row", 63.5 + 79 * (down - 1)}}},
+                         {"views", {{"count", views}, {"first_deg", 0}, {"arc_deg", 360}}}};
+  for (int r = 0; r < down; ++r)
+    for (int c = 0; c < across; ++c)
+      scan["tiles"].push_back({{"column_shift_px", 147 * c}, {"row_shift_px", 118 * r}});
+  return scan;
+}
+
+/// All views of a scan, as the file stores them.
+std::vector<float> all_views(const fs::path& file) {
+  const rayloom::Scan scan = rayloom::read_scan(file);
+  const int views = int(scan.geometry.angles_rad.size()), rows = scan.geometry.detector.rows;
+  std::vector<float> samples(std::size_t(views) * std::size_t(rows) * std::size_t(scan.geometry.detector.columns));
+  rayloom::ViewReader(scan).read(0, views, 0, rows, samples);
+  return samples;
+}
+
+double rms_difference(const std::vector<float>& a, const std::vector<float>& b) {
+  REQUIRE(a.size() == b.size());
+  double sum = 0;
+  for (std::size_t i = 0; i < a.size(); ++i)
+    sum += std::pow(double(a[i]) - double(b[i]), 2);
+  return std::sqrt(sum / double(a.size()));
+}
+
+std::vector<float> volume_of(const Folder& folder, const std::string& name) {
+  return rayloom::StoredVolume(folder / name).read().samples;
+}
+
+void require_run(const Folder& folder, const std::string& arguments) {
+  const Outcome outcome = run(folder, arguments);
+  INFO(arguments, "\n", outcome.err);
+  REQUIRE(outcome.status == 0);
+}
+
+}  // namespace
+
+TEST_SUITE("stitch: 3 x 2 tiles" * doctest::skip()) {  // half a minute
+  TEST_CASE("3 x 2 tiles with 8 percent overlap are as good as one detector of full size") {
+    const Folder folder;
+    write_json(folder / "tiles.json", tiles_scan(3, 2, 60));
+    require_run(folder, "simulate " + plug +
+                            " --geometry tiles.json --counts 20000 --tile-error 2 --tile-level-error "
+                            "0.05 --seed 5 --dead 20 -o tiles --quiet");
+    const Outcome outcome = run(folder, "stitch tiles/scan.json -o wide --json --quiet");
+    INFO(outcome.err);
+    REQUIRE(outcome.status == 0);
+    const auto answer = nlohmann::json::parse(outcome.out);
+    const auto truth = nlohmann::json::parse(slurp(folder / "tiles" / "truth.json"));
+    for (std::size_t k = 0; k < 6; ++k) {
+      const auto &found = answer["tiles"][k], &put_in = truth["tiles"][k];
+      const auto error = [&](const char* key) { return found[key].get<double>() - put_in[key].get<double>(); };
+      CHECK(std::abs(error("column_shift_px")) < 0.05);
+      CHECK(std::abs(error("row_shift_px")) < 0.05);
+      CHECK(std::abs(error("level")) < 0.001);
+    }
+
+    // The same whole by one detector without noise, and with.
+    require_run(folder, "simulate " + plug + " --geometry wide/scan.json -o ideal --quiet");
+    require_run(folder, "simulate " + plug + " --geometry wide/scan.json --counts 20000 --seed 77 -o full --quiet");
+    const rayloom::Scan wide = rayloom::read_scan(folder / "wide" / "scan.json");
+    const std::size_t columns = std::size_t(wide.geometry.detector.columns),
+                      rows = std::size_t(wide.geometry.detector.rows);
+    const auto stitched = all_views(folder / "wide" / "scan.json"), ideal = all_views(folder / "ideal" / "scan.json");
+    std::vector<double> profile(columns), down(rows);  // mean error of transmission
+    for (std::size_t i = 0; i < stitched.size(); ++i) {
+      const double error = double(stitched[i]) - std::exp(-double(ideal[i]));
+      profile[i % columns] += error / double(stitched.size() / columns);
+      down[i / columns % rows] += error / double(stitched.size() / rows);
+    }
+    // A step: mean of 4 lines on one side of a seam's ends or middle less the mean of 4 on the other.
+    const auto largest_step = [](const std::vector<double>& line, std::size_t first_seam, std::size_t apart) {
+      double largest = 0;
+      for (std::size_t seam = first_seam; seam + 20 < line.size(); seam += apart)
+        for (std::size_t i = seam - 10; i <= seam + 10; ++i) {
+          double step = 0;
+          for (std::size_t j = 0; j < 4; ++j)
+            step += (line[i + j] - line[i - 1 - j]) / 4;
+          largest = std::max(largest, std::abs(step));
+        }
+      return largest;
+    };
+    CHECK(largest_step(profile, 153, 147) < 0.002);
+    CHECK(largest_step(down, 123, 118) < 0.002);
+
+    for (const char* scan : {"ideal", "full", "wide"})
+      require_run(folder, "reconstruct " + std::string(scan) + "/scan.json --voxel 0.15 --size 140,140,60 -o " + scan +
+                              "-volume --quiet");
+    const auto truth_volume = volume_of(folder, "ideal-volume");
+    const double of_full = rms_difference(volume_of(folder, "full-volume"), truth_volume),
+                 of_wide = rms_difference(volume_of(folder, "wide-volume"), truth_volume);
+    // What stitching adds to the noise of one detector, as independent errors add, is less than that noise.
+    CHECK(of_wide * of_wide - of_full * of_full <= of_full * of_full);
+  }
+}
+
+TEST_SUITE("stitch") {
+  TEST_CASE("a displaced detector as two tiles reconstructs as one scan") {
+    const Folder folder;
+    nlohmann::json tiles = tiles_scan(2, 1, 60);
+    tiles["detector"]["rows"] = 40;
+    tiles["detector"]["midplane_row"] = 39.5;
+    write_json(folder / "tiles.json", tiles);
+    require_run(folder, "simulate " + plug + " --geometry tiles.json --tile-error 1.5 -o tiles --quiet");
+    const Outcome outcome = run(folder, "stitch tiles/scan.json -o wide --quiet");
+    INFO(outcome.err);
+    REQUIRE(outcome.status == 0);
+    CHECK(outcome.out.find("tile 0  where the scan file says") != std::string::npos);
+    require_run(folder, "simulate " + plug + " --geometry wide/scan.json -o ideal --quiet");
+    for (const char* scan : {"ideal", "wide"})
+      require_run(folder, "reconstruct " + std::string(scan) +
+                              "/scan.json --voxel 0.15 --size 140,140,12 --centre 0,0,0.7 -o " + scan +
+                              "-volume --quiet");
+    const auto ideal = volume_of(folder, "ideal-volume");
+    const double rms = rms_difference(volume_of(folder, "wide-volume"), ideal),
+                 size = rms_difference(ideal, std::vector<float>(ideal.size()));
+    CHECK(rms < 0.05 * size);
+  }
+
+  TEST_CASE("bad tiles are one message and nothing written") {
+    const Folder folder;
+    nlohmann::json tiles = tiles_scan(2, 1, 4);
+    tiles["detector"]["rows"] = 8;
+    write_json(folder / "tiles.json", tiles);
+    make_scan(folder);
+    require_run(folder, "simulate " + plug + " --geometry tiles.json -o tiles --quiet");
+    tiles = nlohmann::json::parse(slurp(folder / "tiles" / "scan.json"));
+    tiles["tiles"][1]["images"]["projections"] = "../views/*.tif";
+    tiles["tiles"][1]["views"] = {{"count", 12}, {"arc_deg", 360}};
+    write_json(folder / "tiles" / "other-size.json", tiles);
+    tiles["tiles"][1]["images"]["projections"] = "tile-2/*.tif";
+    write_json(folder / "tiles" / "missing.json", tiles);
+    const auto before = folder.listing();
+    for (const auto& [arguments, message] :
+         {std::pair("stitch tiles/other-size.json -o wide", "tiles/other-size.json: tiles[1]: views.count: 12"),
+          std::pair("stitch tiles/other-size.json --set tiles.1.views.count=4 --set "
+                    "tiles.1.images.projections=../views/view_000[0-3].tif -o wide",
+                    "tiles/other-size.json: tiles[1]: images.projections"),
+          std::pair("stitch tiles/missing.json --set tiles.1.views.count=4 -o wide",
+                    "tiles/missing.json: tiles[1]: images.projections"),
+          std::pair("stitch tiles/scan.json --set tiles.1.column_shift_px=170 -o wide", "tiles: none sees column 160"),
+          std::pair("stitch tiles/scan.json --set tiles.1.part_raised_mm=5 -o wide", "tiles[1]: part_raised_mm: 5"),
+          std::pair("stitch scan.json -o wide", "scan.json: tiles: missing"),
+          std::pair("stitch tiles/scan.json -o tiles", "tiles: exists"),
+          std::pair("reconstruct tiles/scan.json -o volume", "must be stitched into one first"),
+          std::pair("check tiles/scan.json", "must be stitched into one first"),
+          std::pair("align tiles/scan.json", "must be stitched into one first"),
+          std::pair("section tiles/scan.json -o pictures", "must be stitched into one first"),
+          std::pair("simulate ball.json --geometry scan.json --tile-error 1 -o again",
+                    "--tile-error: scan.json has no tiles")}) {
+      CAPTURE(arguments);
+      const Outcome outcome = run(folder, arguments);
+      INFO(outcome.err);
+      CHECK(outcome.status == 2);
+      CHECK(outcome.err.find(message) != std::string::npos);
+      CHECK(folder.listing() == before);
+    }
+  }
+}
