@@ -314,7 +314,7 @@ Volume fitted(const Volume& overview, const SurroundFit& fit) {
   return volume;
 }
 
-Beyond surrounded(std::shared_ptr<const Volume> overview, const Geometry& geometry, Coverage coverage) {
+Beyond surrounded(const std::shared_ptr<const Volume>& overview, const Geometry& geometry, Coverage coverage) {
   const Detector& d = geometry.detector;
   const double left = d.axis_column + 0.5, right = d.columns - 0.5 - d.axis_column;
   const bool displaced = coverage == Coverage::displaced;

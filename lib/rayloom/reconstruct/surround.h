@@ -36,6 +36,6 @@ Volume fitted(const Volume& overview, const SurroundFit& fit);
 /// overview's outermost voxel that is not 0; none if that is in view. They are taken once an overview's voxel, linear
 /// between, since the ramp filter smooths what lies beyond the columns that it is not centred on; at the seam they are
 /// lifted to the measured level, which fades outwards.
-Beyond surrounded(std::shared_ptr<const Volume> overview, const Geometry& geometry, Coverage coverage);
+Beyond surrounded(const std::shared_ptr<const Volume>& overview, const Geometry& geometry, Coverage coverage);
 
 }  // namespace rayloom
