@@ -41,7 +41,7 @@ class Slice {
         std::copy_n(rows_.begin() + std::ptrdiff_t(begin + first + r) * edge, edge, filter_.row_in(work, r).begin());
       filter_.run_to_spectrum(work, RowFilter::batch);
       for (int r = 0; r < RowFilter::batch; ++r)
-        centre_wave(geometry_, grid_, batch.angles_rad[std::size_t(first + r)], filter_.length(),
+        centre_wave(geometry_, grid_, batch.poses[std::size_t(first + r)], filter_.length(),
                     filter_.spectrum_out(work, r), batch.row(first + r, 0));
     });
   }
@@ -49,7 +49,7 @@ class Slice {
   void run(GriddedSlab& sum, SpectrumBatch& batch) {
     for (int begin = 0; begin < int(geometry_.angles_rad.size()); begin += SpectrumBatch::capacity) {
       batch.views = SpectrumBatch::capacity;
-      std::copy_n(geometry_.angles_rad.begin() + begin, batch.views, batch.angles_rad.begin());
+      std::copy_n(geometry_.angles_rad.begin() + begin, batch.views, batch.poses.begin());
       filter(begin, batch);
       sum.add(geometry_, batch, filter_.length(), threads_);
     }
@@ -65,10 +65,10 @@ class Slice {
     const double x = i - grid_.nx / 2, y = grid_.ny / 2 - j;
     for (int begin = 0; begin < int(geometry_.angles_rad.size()); begin += SpectrumBatch::capacity) {
       batch.views = SpectrumBatch::capacity;
-      std::copy_n(geometry_.angles_rad.begin() + begin, batch.views, batch.angles_rad.begin());
+      std::copy_n(geometry_.angles_rad.begin() + begin, batch.views, batch.poses.begin());
       filter(begin, batch);
       for (int view = 0; view < batch.views; ++view) {
-        const double b = batch.angles_rad[std::size_t(view)], sign = std::cos(b) < 0 ? -1 : 1;
+        const double b = batch.poses[std::size_t(view)].angle_rad, sign = std::cos(b) < 0 ? -1 : 1;
         const auto wave = batch.row(view, 0);
         for (int m = 0; m < batch.bins; ++m) {
           const double turn = 2 * pi * m * sign * (x * std::cos(b) + y * std::sin(b)) / filter_.length();

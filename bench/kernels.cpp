@@ -71,7 +71,7 @@ struct Setup {
     const int first = b * batch.capacity, views = int(geometry.angles_rad.size());
     batch.views = std::min(batch.capacity, views - first);
     for (int view = 0; view < batch.views; ++view)
-      batch.angles_rad[std::size_t(view)] = geometry.angles_rad[std::size_t(first + view)];
+      batch.poses[std::size_t(view)] = geometry.pose(std::size_t(first + view));
     return batch;
   }
 

@@ -47,10 +47,10 @@ constexpr std::uint64_t tile_exposure = std::numeric_limits<std::uint64_t>::max(
 
 constexpr double export_level = 50000;  // of the open beam in corrected images
 
-/// What is scanned: line integrals of the view at an angle, the object shifted against the turntable.
+/// What is scanned: line integrals of the view in a pose.
 struct Object {
   std::string title;
-  std::function<void(const Geometry&, double angle_rad, const Vec3& shift_mm, std::span<float> view)> project;
+  std::function<void(const Geometry&, const Pose&, std::span<float> view)> project;
 };
 
 Object open_volume(const Arguments& given) {
@@ -58,11 +58,9 @@ Object open_volume(const Arguments& given) {
        {std::pair("--subsamples", given.subsamples.has_value()), std::pair("--energy", given.energy_kev.has_value()),
         std::pair("--spectrum", given.faults.spectrum.has_value())})
     if (is_given) throw InvalidOption(std::string(option) + ": counts for phantoms; must be absent for a volume");
-  const auto volume = std::make_shared<Volume>(StoredVolume(given.object).read());
-  const Vec3 centre = volume->grid.centre_mm;
-  return {given.object, [=](const Geometry& geometry, double angle_rad, const Vec3& shift_mm, std::span<float> view) {
-            volume->grid.centre_mm = centre + shift_mm;
-            project_volume(*volume, geometry, angle_rad, view);
+  const auto volume = std::make_shared<const Volume>(StoredVolume(given.object).read());
+  return {given.object, [=](const Geometry& geometry, const Pose& pose, std::span<float> view) {
+            project_volume(*volume, geometry, pose, view);
           }};
 }
 
@@ -74,19 +72,15 @@ Object open_object(const Arguments& given, const std::optional<Spectrum>& spectr
   const PixelSampling sampling{
       given.subsamples.value_or(default_subsamples),
       given.counts ? PixelSampling::Average::transmission : PixelSampling::Average::line_integral};
-  const auto shifted = [phantom](const Vec3& shift_mm) {
-    return shift_mm.isZero(0) ? phantom : std::make_shared<Phantom>(phantom->moved(shift_mm));
-  };
   if (spectrum) {
     const auto attenuation = std::make_shared<SpectralAttenuation>(*spectrum, phantom->substances);
-    return {phantom->title,
-            [=](const Geometry& geometry, double angle_rad, const Vec3& shift_mm, std::span<float> view) {
-              project_phantom(*shifted(shift_mm), *attenuation, geometry, angle_rad, sampling, view);
+    return {phantom->title, [=](const Geometry& geometry, const Pose& pose, std::span<float> view) {
+              project_phantom(*phantom, *attenuation, geometry, pose, sampling, view);
             }};
   }
   const auto attenuation = phantom->attenuations(given.energy_kev);
-  return {phantom->title, [=](const Geometry& geometry, double angle_rad, const Vec3& shift_mm, std::span<float> view) {
-            project_phantom(*shifted(shift_mm), attenuation, geometry, angle_rad, sampling, view);
+  return {phantom->title, [=](const Geometry& geometry, const Pose& pose, std::span<float> view) {
+            project_phantom(*phantom, attenuation, geometry, pose, sampling, view);
           }};
 }
 
@@ -283,8 +277,9 @@ Simulated simulate_position(const Arguments& given, const Object& object, const 
   std::vector<float> delivered;
   for (int i = 0; i < views; ++i) {
     if (hooks.stop()) throw Cancelled("stopped at view " + std::to_string(i) + " of " + std::to_string(views));
-    object.project(geometry, geometry.angles_rad[std::size_t(i)],
-                   position.part_moved_mm + detector.truth().displacements_mm[std::size_t(i)], view);
+    Pose pose = geometry.pose(std::size_t(i));
+    pose.moved_mm += position.part_moved_mm + detector.truth().displacements_mm[std::size_t(i)];
+    object.project(geometry, pose, view);
     blur_and_scatter(faults, geometry, view);
     const auto most = std::max_element(view.begin(), view.end());
     if (const int at = int(most - view.begin()); *most > done.darkest.line_integral)
@@ -299,9 +294,11 @@ Simulated simulate_position(const Arguments& given, const Object& object, const 
     report(double(i + 1) / views);
   }
   if (given.faults.return_view) {
-    object.project(geometry, geometry.angles_rad.front(),
-                   position.part_moved_mm + (faults.movement ? faults.movement->at(views, views) : Vec3(Vec3::Zero())),
-                   view);
+    Pose pose = geometry.pose(std::size_t(views - 1));  // a known movement goes no further
+    pose.angle_rad = geometry.angles_rad.front();
+    pose.moved_mm += position.part_moved_mm;
+    if (faults.movement) pose.moved_mm += faults.movement->at(views, views);
+    object.project(geometry, pose, view);
     blur_and_scatter(faults, geometry, view);
     brighten();
     if (given.counts) detector.return_view(std::uint64_t(views + dark_exposures + 2 * open_exposures), view, counts);

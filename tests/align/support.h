@@ -96,7 +96,7 @@ inline TestScan take_scan(const Phantom& phantom, const Geometry& geometry, doub
   TestScan scan{geometry, std::vector<float>(pixels * views)};
   const auto attenuation = phantom.attenuations();
   for (std::size_t view = 0; view < views; ++view) {
-    project_phantom(phantom, attenuation, geometry, geometry.angles_rad[view],
+    project_phantom(phantom, attenuation, geometry, geometry.pose(view),
                     {rays, PixelSampling::Average::transmission}, lines);
     expose(detector, pattern, lines, view, counts);
     for (std::size_t p = 0; p < pixels; ++p)

@@ -57,6 +57,23 @@ TEST_SUITE("rays and detector positions") {
     }
   }
 
+  TEST_CASE("a part that moved is seen where it lies") {
+    std::mt19937 random(6);
+    std::uniform_real_distribution<double> unit(-1, 1);
+    for (const Geometry& g : all_geometries())
+      for (int i = 0; i < 100; ++i) {
+        const Vec3 point(40 * unit(random), 40 * unit(random), 40 * unit(random));
+        const Vec3 moved(3 * unit(random), 3 * unit(random), 3 * unit(random));
+        const double b = 4 * unit(random);
+        const auto at = project(g, b, point + moved), known = project(g, Pose(b, moved), point);
+        CHECK(std::abs(known.row - at.row) < 1e-9);
+        CHECK(std::abs(known.column - at.column) < 1e-9);
+        // The ray to it passes through the point of the part, which for slices is at its height.
+        const Ray ray = ray_to(g, Pose(b, moved), at);
+        CHECK((point - ray.origin).cross(ray.direction).norm() < 1e-9);
+      }
+  }
+
   // Written out from the conventions, not from the code: source above +y at angle 0, columns along +x, row 0 on top.
   TEST_CASE("where things are in the first view") {
     const Geometry g = make(Beam::cone, 80);

@@ -23,6 +23,7 @@ struct Case {
   Vec3 centre_mm;
   FilterOptions filter;
   bool shuffled;  // uneven views in any order
+  double moved_mm = 0;
 };
 
 const Case cases[] = {
@@ -31,6 +32,7 @@ const Case cases[] = {
     {"full turn and fine voxels", 64, 130, 1.3, 30.2, 360, 0.5, 75, 40, {-2, 3.3, 0}, {Window::hann, 0.8}, false},
     {"views as they come", 80, 77, 1, 40.1, 180, 0.93, 52, 47, {1.1, 0.4, 0}, {Window::shepp_logan}, true},
     {"displaced", 70, 180, 1, 14.6, 360, 1, 60, 60, {0, 0, 0}, {}, false},
+    {"part moved", 96, 70, 1, 47.5, 180, 1, 58, 58, {0, 0, 0}, {}, false, 2.5},
 };
 
 Geometry geometry_of(const Case& c, std::mt19937& random, int rows = 1) {
@@ -40,6 +42,9 @@ Geometry geometry_of(const Case& c, std::mt19937& random, int rows = 1) {
   std::uniform_real_distribution<double> uneven(-0.4, 0.4);
   for (int i = 0; i < c.views; ++i)
     g.angles_rad.push_back(radians(11 + c.arc_deg * (i + (c.shuffled ? uneven(random) : 0)) / c.views));
+  std::uniform_real_distribution<double> shift(-c.moved_mm, c.moved_mm);
+  for (int i = 0; c.moved_mm > 0 && i < c.views; ++i)
+    g.part_moved_mm.emplace_back(shift(random), shift(random), 0);
   if (c.shuffled) std::shuffle(g.angles_rad.begin(), g.angles_rad.end(), random);
   return g;
 }
@@ -92,8 +97,10 @@ class Oracle {
   double at(double x, double y, const std::vector<float>& lines) const {
     double sum = 0;
     for (std::size_t view = 0; view < g_.angles_rad.size(); ++view) {
-      const double b = g_.angles_rad[view];
-      const double column = g_.detector.axis_column + (x * std::cos(b) + y * std::sin(b)) / g_.detector.column_pitch_mm;
+      const Pose pose = g_.pose(view);
+      const double b = pose.angle_rad;
+      const double t = (x + pose.moved_mm.x()) * std::cos(b) + (y + pose.moved_mm.y()) * std::sin(b);
+      const double column = g_.detector.axis_column + t / g_.detector.column_pitch_mm;
       for (int c = 0; c < g_.detector.columns; ++c) {
         double kernel = 0;
         for (std::size_t m = 0; m < response_.size(); ++m)

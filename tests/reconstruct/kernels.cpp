@@ -50,7 +50,10 @@ const Case cases[] = {
     {"fan arc coarse", Beam::fan, DetectorShape::arc, 4.5, 9, 9, 33, Vec3(0.3, 0.9, 0), 6},
 };
 
-Geometry geometry_of(const Case& c, std::mt19937& random) {
+/// Still, or moved by up to 1 mm each way across the axis and 2 mm along it.
+enum class Part { still, moved };
+
+Geometry geometry_of(const Case& c, Part part, std::mt19937& random) {
   Geometry g;
   g.beam = c.beam;
   g.detector.shape = c.shape;
@@ -66,6 +69,9 @@ Geometry geometry_of(const Case& c, std::mt19937& random) {
   std::uniform_real_distribution<double> angle(0, 2 * pi);
   for (int i = 0; i < c.views; ++i)
     g.angles_rad.push_back(angle(random));
+  std::uniform_real_distribution<double> shift(-1, 1);
+  for (int i = 0; part == Part::moved && i < c.views; ++i)
+    g.part_moved_mm.emplace_back(shift(random), shift(random), 2 * shift(random));
   return g;
 }
 
@@ -75,7 +81,7 @@ ViewBatch random_batch(const Case& c, const Geometry& g, const Grid& grid, std::
   batch.views = c.views;
   std::normal_distribution<float> normal;
   for (int view = 0; view < c.views; ++view) {
-    batch.angles_rad[std::size_t(view)] = g.angles_rad[std::size_t(view)];
+    batch.poses[std::size_t(view)] = g.pose(std::size_t(view));
     for (int column = 0; column < batch.columns; ++column)
       for (int line = 0; line < batch.lines; ++line)
         batch.column(view, column)[line] = normal(random);
@@ -90,12 +96,14 @@ void for_each_case(unsigned seed, const Check& check) {
     const Forced forced(name);
     CAPTURE(name);
     std::mt19937 random(seed);
-    for (const Case& c : cases) {
-      CAPTURE(std::string(c.name));
-      const Geometry g = geometry_of(c, random);
-      const Grid grid{c.nx, c.ny, c.nz, c.voxel_mm, c.centre_mm};
-      check(c, g, grid, random_batch(c, g, grid, random));
-    }
+    for (const Case& c : cases)
+      for (const Part part : {Part::still, Part::moved}) {
+        CAPTURE(std::string(c.name));
+        CAPTURE(part == Part::moved);
+        const Geometry g = geometry_of(c, part, random);
+        const Grid grid{c.nx, c.ny, c.nz, c.voxel_mm, c.centre_mm};
+        check(c, g, grid, random_batch(c, g, grid, random));
+      }
   }
 }
 
@@ -136,7 +144,7 @@ TEST_SUITE("back-projection kernels") {
         const auto [line0, line1] = lines_needed(g, grid, c.radius_mm, first, slices);
         ViewBatch band(g.beam, g.detector.columns, line0, line1 - line0 + 1);
         band.views = batch.views;
-        band.angles_rad = batch.angles_rad;
+        band.poses = batch.poses;
         for (int view = 0; view < batch.views; ++view)
           for (int column = 0; column < batch.columns; ++column)
             std::copy_n(batch.column(view, column) + (line0 - batch.first_line), band.lines, band.column(view, column));

@@ -167,7 +167,8 @@ TEST_SUITE("scan file") {
     value["views"] = json::parse(R"({ "count": 7, "first_deg": 0.1, "step_deg": 0.3 })");
     cases.push_back(value);
     value = parallel();
-    value["views"] = json::parse(R"({ "angles_deg": [0.1, 7.3, 359.9] })");
+    value["views"] = json::parse(R"({ "angles_deg": [0.1, 7.3, 359.9],
+      "part_moved_mm": [[0.0, 0.0, 0.0], [0.1, -0.25, 1e-3], [0.2, -0.5, 2e-3]] })");
     value["images"] = json::parse(R"({ "projections": "s.tif", "kind": "corrected", "open_level": [1, 2.5, 3] })");
     cases.push_back(value);
     value["images"]["open_level"] = 60000.5;
@@ -198,6 +199,8 @@ TEST_SUITE("scan file") {
       // .. and what is read back is the same to the last bit.
       CHECK(to_json(first) == to_json(second));
       CHECK(first.geometry.angles_rad == second.geometry.angles_rad);
+      CHECK(first.geometry.part_moved_mm == second.geometry.part_moved_mm);
+      CHECK(first.geometry.part_moved_mm.size() == original["views"].value("part_moved_mm", json::array()).size());
       CHECK(first.geometry.detector.roll_rad == second.geometry.detector.roll_rad);
       CHECK(first.geometry.detector.tilt_rad == second.geometry.detector.tilt_rad);
       CHECK(first.geometry.detector.slant_rad == second.geometry.detector.slant_rad);
@@ -222,6 +225,14 @@ TEST_SUITE("scan file") {
 }
 
 TEST_SUITE("bad scan files") {
+  TEST_CASE("a shift of the part that is none is told with its view") {
+    json value = parallel();
+    value["views"]["part_moved_mm"] = json::parse("[[0, 0, 0], [1, 2], [0, 0, 0], [0, 0, 0]]");
+    CHECK_HOLDS(refusal(value), "views.part_moved_mm: [1,2] for view 1; must be a list of [x, y, z] in mm");
+    value["views"]["part_moved_mm"][1] = json::parse("[1, 2, \"3\"]");
+    CHECK_HOLDS(refusal(value), "views.part_moved_mm: [1,2,\"3\"] for view 1; must be");
+  }
+
   TEST_CASE("unknown keys are refused by name at every level with the nearest known") {
     struct Case {
       const char *pointer, *name, *hint;
@@ -244,6 +255,8 @@ TEST_SUITE("bad scan files") {
       const char *pointer, *value, *message;
     };
     const Case cases[] = {
+        {"/views/part_moved_mm", "[[0, 0, 1]]", "views.part_moved_mm: 1 shifts; must be one a view, 720"},
+        {"/views/part_moved_mm", "3", "views.part_moved_mm: 3; must be a list of [x, y, z] in mm, one a view"},
         {"/rayloom_scan", "2", "rayloom_scan: 2; must be 1"},
         {"/rayloom_scan", "-", "rayloom_scan: missing; must be 1"},
         {"/tiles", "[]", "tiles: the scan is in detector tiles; must be stitched into one first"},

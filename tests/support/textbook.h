@@ -9,14 +9,16 @@
 namespace rayloom {
 
 /// The sum of a batch's views at voxel (i, j, k): Kak & Slaney 1988, ch. 3, with t = x cos b + y sin b and
-/// depth = D + x sin b - y cos b.
+/// depth = D + x sin b - y cos b, (x, y, z) where the view's pose puts the voxel.
 template <class Real>
 Real textbook_voxel(const Geometry& g, const ViewBatch& batch, const Grid& grid, int i, int j, int k) {
-  const Real x = Real(grid.x_mm(i)), y = Real(grid.y_mm(j)), z = Real(grid.z_mm(k));
   const Detector& d = g.detector;
   Real sum = 0;
   for (int view = 0; view < batch.views; ++view) {
-    const double b = batch.angles_rad[std::size_t(view)];
+    const Pose& pose = batch.poses[std::size_t(view)];
+    const double b = pose.angle_rad;
+    const Real x = Real(grid.x_mm(i) + pose.moved_mm.x()), y = Real(grid.y_mm(j) + pose.moved_mm.y()),
+               z = Real(grid.z_mm(k) + pose.moved_mm.z());
     const Real cos_b = Real(std::cos(b)), sin_b = Real(std::sin(b));
     const Real t = x * cos_b + y * sin_b, depth = Real(g.sod_mm) + x * sin_b - y * cos_b;
     Real u = t, weight = 1, line = Real(k - batch.first_line);

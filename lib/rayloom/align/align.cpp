@@ -51,8 +51,14 @@ DetectorPlace search(const OppositeRays& rays, const Detector& detector, int vie
 
 }  // namespace
 
+void require_unmoved(const Geometry& geometry) {
+  if (!geometry.part_moved_mm.empty())
+    throw InvalidOption("views.part_moved_mm: given; must be absent, since the scan is compared with itself as taken");
+}
+
 Alignment align(const Geometry& full, const ProjectionSource& source, const AlignOptions& options, const Hooks& hooks) {
   full.validate();
+  require_unmoved(full);
   ReconstructOptions{.threads = options.threads}.validate();
   const int threads = thread_count(options.threads);
   const int bin = std::max(1, full.detector.columns / most_columns);

@@ -33,6 +33,9 @@ struct AlignOptions {
   std::optional<int> threads{};  ///< Default: all that OpenMP offers.
 };
 
+/// @throws InvalidOption if the geometry says that the part moved.
+void require_unmoved(const Geometry& geometry);
+
 /// Finds axis_column, and the roll of parallel and cone beams. Of a cone beam the midplane and the rows beside it are
 /// used: the midplane is a fan, whose opposite rays are exact, and what the cone adds on one side of it is taken off on
 /// the other. Given values are not trusted: the axis is looked for within a quarter of the width about the detector's

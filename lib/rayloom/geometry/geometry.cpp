@@ -1,6 +1,7 @@
 #include "rayloom/geometry/geometry.h"
 
 #include <Eigen/Geometry>
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -71,9 +72,40 @@ void Geometry::validate() const {
   require(!angles_rad.empty(), "views.count", 0, "be at least 1");
   for (const double angle : angles_rad)
     require(std::isfinite(angle), "views", degrees(angle), "hold finite angles");
+  require(part_moved_mm.empty() || part_moved_mm.size() == angles_rad.size(), "views.part_moved_mm",
+          double(part_moved_mm.size()), "be one shift a view, " + std::to_string(angles_rad.size()));
+  for (const Vec3& moved : part_moved_mm)
+    require(moved.allFinite(), "views.part_moved_mm", moved.sum(), "hold finite shifts");
 }
 
-ViewRays::ViewRays(const Geometry& geometry, double angle_rad) : geometry_(geometry), frame_(angle_rad) {
+Pose Geometry::pose(std::size_t view) const {
+  return part_moved_mm.empty() ? Pose(angles_rad[view]) : Pose(angles_rad[view], part_moved_mm[view]);
+}
+
+MovedReach Geometry::moved_reach() const {
+  if (part_moved_mm.empty()) return {};
+  MovedReach reach{0, part_moved_mm[0].z(), part_moved_mm[0].z()};
+  for (const Vec3& moved : part_moved_mm) {
+    reach.across_mm = std::max(reach.across_mm, moved.head<2>().norm());
+    reach.z_low_mm = std::min(reach.z_low_mm, moved.z());
+    reach.z_high_mm = std::max(reach.z_high_mm, moved.z());
+  }
+  return reach;
+}
+
+Geometry with_views(const Geometry& geometry, std::span<const int> views) {
+  Geometry some = geometry;
+  some.angles_rad.clear();
+  some.part_moved_mm.clear();
+  for (const int view : views) {
+    some.angles_rad.push_back(geometry.angles_rad[std::size_t(view)]);
+    if (!geometry.part_moved_mm.empty()) some.part_moved_mm.push_back(geometry.part_moved_mm[std::size_t(view)]);
+  }
+  return some;
+}
+
+ViewRays::ViewRays(const Geometry& geometry, const Pose& pose)
+    : geometry_(geometry), pose_(pose), frame_(pose.angle_rad) {
   const Plane plane = plane_of(geometry.detector, frame_);
   along_ = plane.a;
   up_ = plane.b;
@@ -83,11 +115,11 @@ Ray ViewRays::to(DetectorPosition position) const {
   const Detector& d = geometry_.detector;
   const double u = (position.column - d.axis_column) * d.column_pitch_mm;
   const double v = (d.midplane_row - position.row) * d.row_pitch_mm;
-  if (geometry_.beam == Beam::parallel) return {u * along_ + v * up_, frame_.n};
+  if (geometry_.beam == Beam::parallel) return {u * along_ + v * up_ - pose_.moved_mm, frame_.n};
 
-  Vec3 source = -geometry_.sod_mm * frame_.n;
+  Vec3 source = -geometry_.sod_mm * frame_.n - pose_.moved_mm;
   if (geometry_.beam == Beam::cone) return {source, (geometry_.sdd_mm * frame_.n + u * along_ + v * up_).normalized()};
-  source.z() = v;  // every row of a fan scan has its source in its own plane
+  source.z() += v;  // every row of a fan scan has its source in its own plane
   if (d.shape == DetectorShape::arc) {
     const double gamma = u / geometry_.sdd_mm;
     return {source, std::cos(gamma) * frame_.n + std::sin(gamma) * frame_.e_u};
@@ -95,17 +127,18 @@ Ray ViewRays::to(DetectorPosition position) const {
   return {source, (geometry_.sdd_mm * frame_.n + u * along_).normalized()};
 }
 
-Ray ray_to(const Geometry& geometry, double angle_rad, DetectorPosition position) {
-  return ViewRays(geometry, angle_rad).to(position);
+Ray ray_to(const Geometry& geometry, const Pose& pose, DetectorPosition position) {
+  return ViewRays(geometry, pose).to(position);
 }
 
-DetectorPosition project(const Geometry& geometry, double angle_rad, const Vec3& point_mm) {
+DetectorPosition project(const Geometry& geometry, const Pose& pose, const Vec3& point_mm) {
   const Detector& d = geometry.detector;
-  const ViewFrame frame(angle_rad);
+  const ViewFrame frame(pose.angle_rad);
+  const Vec3 at = point_mm + pose.moved_mm;
   const Plane plane = plane_of(d, frame);
-  const double t = point_mm.dot(frame.e_u);
-  const double depth = geometry.sod_mm + point_mm.dot(frame.n);  // from the source along n
-  const double height = point_mm.z();
+  const double t = at.dot(frame.e_u);
+  const double depth = geometry.sod_mm + at.dot(frame.n);  // from the source along n
+  const double height = at.z();
 
   double u = 0, v = height;
   if (geometry.beam == Beam::parallel) {

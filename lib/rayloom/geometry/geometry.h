@@ -8,6 +8,7 @@
 ///        SOD | part    \e_u         source = -SOD n;  detector centre = (SDD - SOD) n
 #pragma once
 #include <Eigen/Core>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -47,21 +48,42 @@ struct Detector {
   bool turned() const { return roll_rad != 0 || tilt_rad != 0 || slant_rad != 0; }
 };
 
+/// How the part stands in a view: turned with the table, and moved on it.
+struct Pose {
+  double angle_rad = 0;
+  /// In the part frame, which turns with the table: what lay at x lies at x + moved_mm.
+  Vec3 moved_mm = Vec3::Zero();
+  Pose(double angle) : angle_rad(angle) {}  ///< A part that did not move.
+  Pose(double angle, const Vec3& moved) : angle_rad(angle), moved_mm(moved) {}
+};
+
+/// How far a part moves over a scan.
+struct MovedReach {
+  double across_mm = 0;                ///< Farthest from its place, at right angles to the axis.
+  double z_low_mm = 0, z_high_mm = 0;  ///< Least and greatest shift along the axis.
+};
+
 /// A scan's geometry. SOD and SDD are 0 for parallel beam.
 struct Geometry {
   Beam beam = Beam::parallel;
   double sod_mm = 0;  ///< Source to rotation axis.
   double sdd_mm = 0;  ///< Source to detector along the ray through the origin.
   Detector detector;
-  std::vector<double> angles_rad;  ///< One a view, in the order of the images.
+  std::vector<double> angles_rad;   ///< One a view, in the order of the images.
+  std::vector<Vec3> part_moved_mm;  ///< One a view, see Pose; empty: the part did not move.
 
   double magnification() const { return beam == Beam::parallel ? 1 : sdd_mm / sod_mm; }
   double virtual_column_pitch_mm() const { return detector.column_pitch_mm / magnification(); }
   /// Row spacing at the axis; fan beam does not magnify along z.
   double virtual_row_pitch_mm() const { return detector.row_pitch_mm / (beam == Beam::cone ? magnification() : 1); }
+  Pose pose(std::size_t view) const;
+  MovedReach moved_reach() const;
   /// @throws InvalidOption naming the scan-file key, its value and what must hold.
   void validate() const;
 };
+
+/// The same scan with these views only, in this order.
+Geometry with_views(const Geometry& geometry, std::span<const int> views);
 
 /// A straight line: origin + s direction, |direction| = 1. For fan and cone beam the origin is the source.
 struct Ray {
@@ -79,26 +101,28 @@ struct ViewFrame {
   explicit ViewFrame(double angle_rad);
 };
 
-/// All rays of a view. Keeps the geometry by reference.
+/// All rays of a view in the part frame, where a part that moved has its source and detector moved the other way. Keeps
+/// the geometry by reference.
 class ViewRays {
  public:
-  ViewRays(const Geometry& geometry, double angle_rad);
+  ViewRays(const Geometry& geometry, const Pose& pose);
   /// The ray that meets the detector at (row, column).
   Ray to(DetectorPosition position) const;
 
  private:
   const Geometry& geometry_;
+  Pose pose_;
   ViewFrame frame_;
   Vec3 along_, up_;  ///< The detector's own axes: along its columns, upwards along its rows.
 };
 
-/// A single ray of a view at `angle_rad`.
-Ray ray_to(const Geometry& geometry, double angle_rad, DetectorPosition position);
+/// A single ray of a view.
+Ray ray_to(const Geometry& geometry, const Pose& pose, DetectorPosition position);
 
 /// Where the ray through `point_mm` meets the detector, the inverse of `ray_to`. Not limited to the detector's size.
 /// For fan and parallel beam, the point's own height is kept (rows are slices). Points at or behind the source give
 /// NaN.
-DetectorPosition project(const Geometry& geometry, double angle_rad, const Vec3& point_mm);
+DetectorPosition project(const Geometry& geometry, const Pose& pose, const Vec3& point_mm);
 
 std::string to_string(Beam beam);
 std::string to_string(DetectorShape shape);

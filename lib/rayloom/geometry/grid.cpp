@@ -38,6 +38,12 @@ FieldOfView field_of_view(const Geometry& geometry, Coverage coverage) {
   const double farthest = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
   field.z_high_mm *= field.z_high_mm >= 0 ? nearest : farthest;
   field.z_low_mm *= field.z_low_mm <= 0 ? nearest : farthest;
+
+  // A part that moved: what stays within this cylinder wherever it lay.
+  const MovedReach moved = geometry.moved_reach();
+  field.radius_mm = std::max(field.radius_mm - moved.across_mm, 0.0);
+  field.z_high_mm -= moved.z_high_mm;
+  field.z_low_mm -= moved.z_low_mm;
   return field;
 }
 

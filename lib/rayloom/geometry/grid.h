@@ -40,7 +40,7 @@ struct FieldOfView {
 };
 
 /// Radius SOD sin(half fan of the shorter side), of the longer side if displaced; half widths are to the pixels' outer
-/// edges. For parallel beam the half width itself.
+/// edges. For parallel beam the half width itself. Where the part moved, what some view does not see is not in it.
 FieldOfView field_of_view(const Geometry& geometry, Coverage coverage);
 
 /// The cylinder's bounding box: nx = ny to cover the diameter, nz within the heights (at least 1), voxel = virtual

@@ -80,11 +80,11 @@ struct Reach {
   double left, right, top, bottom;
 };
 
-Reach reach_of(const Geometry& geometry, double angle_rad, const Region& region) {
+Reach reach_of(const Geometry& geometry, const Pose& pose, const Region& region) {
   const Detector& detector = geometry.detector;
-  const ViewFrame frame(angle_rad);
-  const double u = region.centre_mm.dot(frame.e_u), depth = region.centre_mm.dot(frame.n), z = region.centre_mm.z(),
-               r = region.radius_mm;
+  const ViewFrame frame(pose.angle_rad);
+  const Vec3 centre = region.centre_mm + pose.moved_mm;
+  const double u = centre.dot(frame.e_u), depth = centre.dot(frame.n), z = centre.z(), r = region.radius_mm;
   // The ball's extent across and upwards as ray slopes (u/distance): tangents from the source in the plane of the
   // source and e_u, and of the source and e_v.
   double left = u - r, right = u + r, low = z - r, high = z + r;
@@ -131,7 +131,7 @@ void check_region(Check& check) {
   std::vector<int> views;
   const char* worst_side = "";
   for (std::size_t view = 0; view < geometry.angles_rad.size(); ++view) {
-    const Reach reach = reach_of(geometry, geometry.angles_rad[view], region);
+    const Reach reach = reach_of(geometry, geometry.pose(view), region);
     const std::pair<double, const char*> sides[] = {
         {reach.left, "left"}, {reach.right, "right"}, {reach.top, "top"}, {reach.bottom, "bottom"}};
     bool out = false;

@@ -392,6 +392,11 @@ void check_heights(Check& check, bool closed) {
 }  // namespace
 
 void check_movement(Check& check) {
+  if (!check.scan.geometry.part_moved_mm.empty()) {
+    check.add(Severity::note, "movement",
+              "the scan file says how the part moved (views.part_moved_mm); it is not looked for again");
+    return;
+  }
   check_return_view(check);
   if (check.trial()) return;
   const bool leaves = std::any_of(check.findings.begin(), check.findings.end(), [](const Finding& finding) {

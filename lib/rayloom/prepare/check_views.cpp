@@ -121,13 +121,12 @@ void check_presence(Check& check) {
 
 /// Geometry of the views that are there.
 Geometry geometry_there(const Check& check) {
-  Geometry geometry = check.scan.geometry;
-  std::vector<double> angles;
+  const Geometry& geometry = check.scan.geometry;
+  std::vector<int> views;
   for (std::size_t i = 0; i < check.images(); ++i)
     if (const int view = check.survey.records[i].view; check.usable(i) && view < int(geometry.angles_rad.size()))
-      angles.push_back(geometry.angles_rad[std::size_t(view)]);
-  if (!angles.empty()) geometry.angles_rad = std::move(angles);
-  return geometry;
+      views.push_back(view);
+  return views.empty() ? geometry : with_views(geometry, views);
 }
 
 void check_arc(Check& check, const ViewSet& set, const Geometry& geometry) {

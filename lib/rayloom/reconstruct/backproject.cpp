@@ -101,7 +101,7 @@ ViewBatch::ViewBatch(Beam beam, int columns_in, int first_line_, int lines_)
       lines(lines_),
       base_line(floor_to_group(first_line_)),
       stride(line_stride(first_line_, lines_)),
-      angles_rad(std::size_t(capacity)),
+      poses(std::size_t(capacity), Pose(0)),
       samples(std::size_t(capacity) * std::size_t(columns) * stride) {}
 
 int ViewBatch::capacity_of(Beam beam) {
@@ -120,10 +120,12 @@ std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, dou
   const int last_slice = first_slice + slices - 1;
   if (geometry.beam != Beam::cone) return {first_slice, last_slice};
   const kernels::Place place = place_of(geometry);
+  const MovedReach moved = geometry.moved_reach();
+  const double reach_mm = radius_mm + moved.across_mm;
   double least = 1e300, most = -1e300;
-  for (const int k : {first_slice, last_slice})
-    for (const double depth : {geometry.sod_mm - radius_mm, geometry.sod_mm + radius_mm}) {
-      const double up = place.up_origin + grid.z_mm(k) * place.up_scale / depth;
+  for (const double z : {grid.z_mm(first_slice) + moved.z_low_mm, grid.z_mm(last_slice) + moved.z_high_mm})
+    for (const double depth : {geometry.sod_mm - reach_mm, geometry.sod_mm + reach_mm}) {
+      const double up = place.up_origin + z * place.up_scale / depth;
       least = std::min(least, up);
       most = std::max(most, up);
     }
@@ -177,19 +179,25 @@ std::pair<AlignedVector<float>, std::size_t> rows_of(const ViewBatch& batch, int
 
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
   const kernels::Set& set = chosen_kernels();
-  std::array<double, kernels::most_views> cos_b{}, sin_b{};
+  std::array<double, kernels::most_views> cos_b{}, sin_b{}, t_moved{}, depth_moved{}, z_moved{};
   for (std::size_t view = 0; view < std::size_t(batch.views); ++view) {
-    cos_b[view] = std::cos(batch.angles_rad[view]);
-    sin_b[view] = std::sin(batch.angles_rad[view]);
+    const Pose& pose = batch.poses[view];
+    cos_b[view] = std::cos(pose.angle_rad);
+    sin_b[view] = std::sin(pose.angle_rad);
+    t_moved[view] = pose.moved_mm.x() * cos_b[view] + pose.moved_mm.y() * sin_b[view];
+    depth_moved[view] = pose.moved_mm.x() * sin_b[view] - pose.moved_mm.y() * cos_b[view];
+    z_moved[view] = pose.moved_mm.z();
   }
-  const kernels::Views views{batch.samples.data(), batch.stride, batch.columns, batch.base_line, batch.first_line,
-                             batch.lines,          batch.views,  cos_b.data(),  sin_b.data()};
+  const kernels::Views views{batch.samples.data(), batch.stride,   batch.columns,      batch.base_line,
+                             batch.first_line,     batch.lines,    batch.views,        cos_b.data(),
+                             sin_b.data(),         t_moved.data(), depth_moved.data(), z_moved.data()};
   const kernels::Place place = place_of(geometry);
   const bool few = packed(geometry.beam, slab.grid);
   if (few && geometry.beam == Beam::parallel)
     for (int k = slab.first_slice; k < slab.first_slice + slab.slices; ++k) {
       const auto [samples, stride] = rows_of(batch, k, cos_b);
-      const kernels::Rows rows{samples.data(), stride, batch.columns, batch.views, cos_b.data(), sin_b.data()};
+      const kernels::Rows rows{samples.data(), stride,       batch.columns, batch.views,
+                               cos_b.data(),   sin_b.data(), t_moved.data()};
       for_each_tile(slab, kernels::few_across, kernels::few_down, threads, [&](kernels::Tile tile) {
         tile.first_slice = k;
         set.row(rows, place, tile);

@@ -41,7 +41,7 @@ struct ViewBatch {
   int lines = 0;
   int base_line = 0;       ///< `first_line` rounded down to a multiple of 16.
   std::size_t stride = 0;  ///< An odd multiple of 16, so that columns fall on different cache sets.
-  std::vector<double> angles_rad;
+  std::vector<Pose> poses;
   AlignedVector<float> samples;
 
   ViewBatch(Beam beam, int columns_in, int first_line, int lines);
@@ -62,8 +62,8 @@ struct ViewBatch {
 std::pair<int, int> lines_needed(const Geometry& geometry, const Grid& grid, double radius_mm, int first_slice,
                                  int slices);
 
-/// Adds a batch to a slab: for each voxel within the radius, linear (stack) or bilinear (cone) interpolation times 1
-/// (parallel), (D/depth)^2 (flat) or (D/distance)^2 (arc).
+/// Adds a batch to a slab: for each voxel within the radius, where the pose of the view puts it, linear (stack) or
+/// bilinear (cone) interpolation times 1 (parallel), (D/depth)^2 (flat) or (D/distance)^2 (arc).
 /// @param geometry  Of the ideal detector, as the batch was filtered.
 /// @throws InvalidOption as kernel_name.
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads);

@@ -71,15 +71,17 @@ void FilterStage::row_cosine(int row, std::span<float> cosine) const {
   }
 }
 
-double FilterStage::up_of_slice(const Grid& grid, int k) const {
+double FilterStage::up_of_slice(const Grid& grid, int k, double moved_mm) const {
   const Detector& d = measured_.detector;
-  return std::clamp(d.rows - 1 - d.midplane_row + grid.z_mm(k) / d.row_pitch_mm, 0.0, double(d.rows - 1));
+  return std::clamp(d.rows - 1 - d.midplane_row + (grid.z_mm(k) + moved_mm) / d.row_pitch_mm, 0.0, double(d.rows - 1));
 }
 
 std::pair<int, int> FilterStage::ideal_rows(const Grid& grid, int first_line, int last_line) const {
   const int top = measured_.detector.rows - 1;
   if (measured_.beam == Beam::cone) return {top - std::clamp(last_line, 0, top), top - std::clamp(first_line, 0, top)};
-  const int low = int(up_of_slice(grid, first_line)), high = std::min(int(up_of_slice(grid, last_line)) + 1, top);
+  const MovedReach moved = measured_.moved_reach();
+  const int low = int(up_of_slice(grid, first_line, moved.z_low_mm)),
+            high = std::min(int(up_of_slice(grid, last_line, moved.z_high_mm)) + 1, top);
   return {top - high, top - low};
 }
 
@@ -179,6 +181,7 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
       ends(row, {values, width}, all.first(beyond), all.last(beyond));
       return static_cast<const float*>(m.whole.data());
     };
+    const double moved_mm = measured_.pose(view).moved_mm.z();
 
     for (int begin = line0; begin <= line1; begin += RowFilter::batch) {
       const int lines = std::min(RowFilter::batch, line1 - begin + 1);
@@ -189,7 +192,7 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
           weigh(with_ends(top - line, rows + at * width), scratch.cosine.data() + at * whole, m.weight,
                 filter_->row_in(m.work, r));
         } else {  // the slice's own row, linear between the two nearest
-          const double up = up_of_slice(grid, line);
+          const double up = up_of_slice(grid, line, moved_mm);
           const int below = int(up), above = std::min(below + 1, top);
           const float f = float(up - below);
           const float* a = rows + std::size_t(top - below - row0) * width;
@@ -210,7 +213,8 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
                        Scratch& scratch, int threads) const {
   const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
   batch.views = count;
-  std::copy_n(measured_.angles_rad.begin() + first_view, count, batch.angles_rad.begin());
+  for (int v = 0; v < count; ++v)
+    batch.poses[std::size_t(v)] = measured_.pose(std::size_t(first_view + v));
   each_view(
       source, grid, {first_line, last_line, first_view, count, batch.capacity}, scratch, threads,
       [&](RowFilter::Workspace& work, int lines) { filter_->run(work, lines); },
@@ -242,13 +246,14 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
   Geometry whole = ideal_;
   whole.detector.axis_column += beyond_.columns;
   batch.views = count;
-  std::copy_n(measured_.angles_rad.begin() + first_view, count, batch.angles_rad.begin());
+  for (int v = 0; v < count; ++v)
+    batch.poses[std::size_t(v)] = measured_.pose(std::size_t(first_view + v));
   each_view(
       source, grid, {batch.first_line, batch.first_line + batch.lines - 1, first_view, count, batch.capacity}, scratch,
       threads, [&](RowFilter::Workspace& work, int lines) { filter_->run_to_spectrum(work, lines); },
       [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
         for (int r = 0; r < lines; ++r)
-          centre_wave(whole, grid, batch.angles_rad[std::size_t(v)], filter_->length(), filter_->spectrum_out(work, r),
+          centre_wave(whole, grid, batch.poses[std::size_t(v)], filter_->length(), filter_->spectrum_out(work, r),
                       batch.row(v, begin + r));
       });
 }

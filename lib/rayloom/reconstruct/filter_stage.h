@@ -67,7 +67,8 @@ class FilterStage {
   void read_ideal_rows(const float* stored, int stored_first, int stored_count, int first_row, int row_count,
                        std::vector<float>& scratch, const float*& rows) const;
   std::pair<int, int> ideal_rows(const Grid& grid, int first_line, int last_line) const;
-  double up_of_slice(const Grid& grid, int k) const;
+  /// Of the slice in a part that moved up by `moved_mm`, counted from the lowest row.
+  double up_of_slice(const Grid& grid, int k, double moved_mm) const;
 
   Geometry measured_, ideal_;
   const Redundancy& redundancy_;

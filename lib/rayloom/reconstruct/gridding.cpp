@@ -120,7 +120,7 @@ SpectrumBatch::SpectrumBatch(int bins_, int first_line_, int lines_)
     : bins(bins_),
       first_line(first_line_),
       lines(lines_),
-      angles_rad(capacity),
+      poses(capacity, Pose(0)),
       samples(std::size_t(capacity) * std::size_t(lines_) * std::size_t(bins_)) {}
 
 std::size_t SpectrumBatch::bytes(int bins, int lines) {
@@ -132,9 +132,11 @@ std::span<std::complex<float>> SpectrumBatch::row(int view, int line) {
   return std::span(samples).subspan(at * std::size_t(bins), std::size_t(bins));
 }
 
-void centre_wave(const Geometry& geometry, const Grid& grid, double angle_rad, int length,
+void centre_wave(const Geometry& geometry, const Grid& grid, const Pose& pose, int length,
                  std::span<const std::complex<float>> spectrum, std::span<std::complex<float>> out) {
-  const double x = grid.x_mm(Axis(grid.nx).middle()), y = grid.y_mm(Axis(grid.ny).middle());
+  const double angle_rad = pose.angle_rad;
+  const double x = grid.x_mm(Axis(grid.nx).middle()) + pose.moved_mm.x(),
+               y = grid.y_mm(Axis(grid.ny).middle()) + pose.moved_mm.y();
   const double along = x * std::cos(angle_rad) + y * std::sin(angle_rad);
   const double column = geometry.detector.axis_column + 1 + along / geometry.detector.column_pitch_mm;
   const double turn = 2 * pi * column / length;
@@ -191,7 +193,7 @@ void GriddedSlab::add(const Geometry& geometry, const SpectrumBatch& batch, int 
     plane.weights_x = weights_x_.data();
     plane.weights_y = weights_y_.data();
     for (int view = 0; view < batch.views; ++view) {
-      const double angle = batch.angles_rad[std::size_t(view)], sign = std::cos(angle) < 0 ? -1 : 1;
+      const double angle = batch.poses[std::size_t(view)].angle_rad, sign = std::cos(angle) < 0 ? -1 : 1;
       kernels::Wave wave{};
       wave.bins = reinterpret_cast<const float*>(batch.row(view, batch.first_line + line).data());
       wave.count = batch.bins;

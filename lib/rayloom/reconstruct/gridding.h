@@ -22,7 +22,7 @@ struct SpectrumBatch {
   static constexpr int capacity = 64;  ///< Views a batch.
   int views = 0;                       ///< In use.
   int bins = 0, first_line = 0, lines = 0;
-  std::vector<double> angles_rad;
+  std::vector<Pose> poses;
   AlignedVector<std::complex<float>> samples;
 
   SpectrumBatch(int bins, int first_line, int lines);
@@ -33,9 +33,9 @@ struct SpectrumBatch {
   }
 };
 
-/// Turns a spectrum, as RowFilter::spectrum_out gives it, into waves counted from the grid's middle voxel that run
-/// towards rising x. @param length  Of the transform. @param out  As many bins as `spectrum`.
-void centre_wave(const Geometry& geometry, const Grid& grid, double angle_rad, int length,
+/// Turns a spectrum, as RowFilter::spectrum_out gives it, into waves counted from where the grid's middle voxel lies in
+/// the view, that run towards rising x. @param length  Of the transform. @param out  As many bins as `spectrum`.
+void centre_wave(const Geometry& geometry, const Grid& grid, const Pose& pose, int length,
                  std::span<const std::complex<float>> spectrum, std::span<std::complex<float>> out);
 
 /// Some slices while they are being summed in Fourier space, half a plane each.

@@ -47,11 +47,10 @@ Band near_midplane(const Geometry& geometry, const ProjectionSource& source) {
 
 /// Views first, first + 2, .. of those given.
 Geometry half_of(const Geometry& geometry, std::size_t first) {
-  Geometry half = geometry;
-  half.angles_rad.clear();
-  for (std::size_t i = first; i < geometry.angles_rad.size(); i += 2)
-    half.angles_rad.push_back(geometry.angles_rad[i]);
-  return half;
+  std::vector<int> views;
+  for (int i = int(first); i < int(geometry.angles_rad.size()); i += 2)
+    views.push_back(i);
+  return with_views(geometry, views);
 }
 
 /// p, p^2 and p^3 of the views of `geometry`, each binned.
@@ -68,8 +67,7 @@ Powers binned_powers(const Geometry& geometry, const ProjectionSource& source, i
   parallel_for(views, threads, [&](int v, int) {
     std::vector<float> p(fine_pixels), power(fine_pixels, 1);
     source.read(v, 1, 0, geometry.detector.rows, p);
-    Geometry one = geometry;
-    one.angles_rad.resize(1);
+    const Geometry one = with_views(geometry, std::vector<int>{v});
     for (auto& all : powers) {
       for (std::size_t i = 0; i < fine_pixels; ++i)
         power[i] *= p[i];

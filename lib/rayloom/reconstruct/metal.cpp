@@ -38,8 +38,7 @@ double median_value(const std::vector<Voxel>& voxels, double surrounding) {
 
 /// Metal's length in mm along the ray to a pixel.
 double length_in(const Metal& metal, const Geometry& geometry, int view, int row, int column) {
-  return line_integral(metal.share,
-                       ray_to(geometry, geometry.angles_rad[std::size_t(view)], {double(row), double(column)}));
+  return line_integral(metal.share, ray_to(geometry, geometry.pose(std::size_t(view)), {double(row), double(column)}));
 }
 
 }  // namespace
@@ -94,8 +93,8 @@ std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource
   // The longest way is looked for in every pixel of up to 90 views.
   const Geometry few = every(binned(geometry, bin), std::max(1, int(geometry.angles_rad.size()) / 90));
   std::vector<float> view(std::size_t(few.detector.rows) * std::size_t(few.detector.columns));
-  for (const double angle : few.angles_rad) {
-    project_volume(metal.share, few, angle, view);
+  for (std::size_t i = 0; i < few.angles_rad.size(); ++i) {
+    project_volume(metal.share, few, few.pose(i), view);
     metal.most_mm = std::max(metal.most_mm, double(*std::max_element(view.begin(), view.end())));
   }
   return metal;

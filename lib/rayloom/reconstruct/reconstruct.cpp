@@ -191,6 +191,11 @@ ProjectionSource from_memory(const Geometry& geometry, std::span<const float> li
 }
 
 Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridRequest& request) {
+  const MovedReach moved = geometry.moved_reach();
+  if (!(field.radius_mm > 0) && moved.across_mm > 0)
+    throw InvalidOption(
+        "views.part_moved_mm: " + to_text(moved.across_mm, 4) +
+        " mm across the axis; must be less than the field of view's radius, or no field of view is left");
   if (!(field.radius_mm > 0))
     throw InvalidOption("detector.axis_column: " + to_text(geometry.detector.axis_column) +
                             "; must lie on the detector, or no field of view is left",
@@ -242,8 +247,9 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
   // Heights that at least one view sees somewhere in the cylinder.
   const Detector& d = geometry.detector;
   const double reach = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
-  const double high = std::max((d.midplane_row + 0.5) * d.row_pitch_mm * reach, field.z_high_mm);
-  const double low = std::min((d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * reach, field.z_low_mm);
+  const double high = std::max((d.midplane_row + 0.5) * d.row_pitch_mm * reach - moved.z_low_mm, field.z_high_mm);
+  const double low =
+      std::min((d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * reach - moved.z_high_mm, field.z_low_mm);
   if (request.slice_mm && (grid.z_mm(0) > high || grid.z_mm(0) < low))
     throw InvalidOption("slice: " + to_text(*request.slice_mm) + " mm; must lie in the field of view, z from " +
                         to_text(low) + " to " + to_text(high) + " mm");

@@ -45,11 +45,10 @@ ProjectionSource binned(const Geometry& full, const ProjectionSource& source, in
 
 Geometry every(const Geometry& geometry, int n) {
   if (n < 1) throw InvalidOption("every: " + std::to_string(n) + "; must be at least 1");
-  Geometry reduced = geometry;
-  reduced.angles_rad.clear();
-  for (std::size_t i = 0; i < geometry.angles_rad.size(); i += std::size_t(n))
-    reduced.angles_rad.push_back(geometry.angles_rad[i]);
-  return reduced;
+  std::vector<int> views;
+  for (int i = 0; i < int(geometry.angles_rad.size()); i += n)
+    views.push_back(i);
+  return with_views(geometry, views);
 }
 
 ProjectionSource every(const Geometry& full, const ProjectionSource& source, int n) {

@@ -77,10 +77,9 @@ PresentViews present_views(const Scan& scan, const Hooks& hooks) {
 
   there.views = {};
   there.views.count = int(count);
-  there.geometry.angles_rad.clear();
+  there.geometry = with_views(scan.geometry, present.views);
   for (const int view : present.views) {
-    there.geometry.angles_rad.push_back(scan.geometry.angles_rad[std::size_t(view)]);
-    there.views.angles_deg.push_back(degrees(there.geometry.angles_rad.back()));
+    there.views.angles_deg.push_back(degrees(scan.geometry.angles_rad[std::size_t(view)]));
     there.view_times.push_back((float(view) + 0.5F) / float(present.planned));
   }
   if (scan.images.open_level.size() > 1) {

@@ -146,9 +146,29 @@ Detector parse_detector(const JsonFields& fields) {
   return detector;
 }
 
-/// Fills `views` and the angles.
+/// [x, y, z] a view.
+std::vector<Vec3> parse_part_moved(const JsonFields& fields, int views) {
+  const auto& value = fields.raw("part_moved_mm");
+  const std::string must = "must be a list of [x, y, z] in mm, one a view";
+  if (!value.is_array()) fields.fail("part_moved_mm", must);
+  if (value.size() != std::size_t(views))
+    throw BadInput(fields.file() + ": views.part_moved_mm: " + std::to_string(value.size()) +
+                   " shifts; must be one a view, " + std::to_string(views));
+  std::vector<Vec3> moved;
+  for (const auto& shift : value) {
+    if (!shift.is_array() || shift.size() != 3 ||
+        !std::all_of(shift.begin(), shift.end(), [](const auto& number) { return number.is_number(); }))
+      throw BadInput(fields.file() + ": views.part_moved_mm: " + shift.dump() + " for view " +
+                     std::to_string(moved.size()) + "; " + must);
+    moved.emplace_back(shift[0].template get<double>(), shift[1].template get<double>(),
+                       shift[2].template get<double>());
+  }
+  return moved;
+}
+
+/// Fills `views`, the angles and the part's movement.
 void parse_views(const JsonFields& fields, Scan& scan) {
-  fields.allow_only({"count", "first_deg", "arc_deg", "step_deg", "angles_deg", "angles_file"});
+  fields.allow_only({"count", "first_deg", "arc_deg", "step_deg", "angles_deg", "angles_file", "part_moved_mm"});
   Scan::Views& views = scan.views;
 
   std::string given;
@@ -192,6 +212,7 @@ void parse_views(const JsonFields& fields, Scan& scan) {
   }
   for (const double angle : angles)
     scan.geometry.angles_rad.push_back(radians(angle));
+  if (fields.has("part_moved_mm")) scan.geometry.part_moved_mm = parse_part_moved(fields, views.count);
 }
 
 Headerless parse_headerless(const JsonFields& fields) {
@@ -353,7 +374,7 @@ Json detector_json(const Detector& detector) {
   return json;
 }
 
-Json views_json(const Scan& scan) {
+Json angles_json(const Scan& scan) {
   const Scan::Views& views = scan.views;
   if (views.arc_deg) return {{"count", views.count}, {"first_deg", views.first_deg}, {"arc_deg", *views.arc_deg}};
   if (views.step_deg) return {{"count", views.count}, {"first_deg", views.first_deg}, {"step_deg", *views.step_deg}};
@@ -363,6 +384,13 @@ Json views_json(const Scan& scan) {
   Json json = {{"count", angles.size()}, {"angles_deg", Json::array()}};
   for (const double angle : angles)
     json["angles_deg"].push_back(tidy_degrees(angle));
+  return json;
+}
+
+Json views_json(const Scan& scan) {
+  Json json = angles_json(scan);
+  for (const Vec3& moved : scan.geometry.part_moved_mm)
+    json["part_moved_mm"].push_back({moved.x(), moved.y(), moved.z()});
   return json;
 }
 

@@ -10,7 +10,7 @@ namespace {
 
 /// @param line_integral  Of a ray, with a thread's scratch.
 template <class Scratch, class LineIntegral>
-void project_rays(const Geometry& geometry, double angle_rad, const PixelSampling& sampling, std::span<float> view,
+void project_rays(const Geometry& geometry, const Pose& pose, const PixelSampling& sampling, std::span<float> view,
                   const Scratch& empty_scratch, const LineIntegral& line_integral) {
   const int n = sampling.per_side;
   if (n < 1) throw InvalidOption("subsamples: " + std::to_string(n) + "; must be at least 1");
@@ -18,7 +18,7 @@ void project_rays(const Geometry& geometry, double angle_rad, const PixelSamplin
   const bool as_line_integral = sampling.average == PixelSampling::Average::line_integral;
   const auto part = [n](int i) { return (i + 0.5) / n - 0.5; };
   const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
-  const ViewRays rays(geometry, angle_rad);
+  const ViewRays rays(geometry, pose);
 #pragma omp parallel
   {
     Scratch scratch = empty_scratch;
@@ -41,21 +41,21 @@ void project_rays(const Geometry& geometry, double angle_rad, const PixelSamplin
 }  // namespace
 
 void project_phantom(const Phantom& phantom, std::span<const double> attenuation, const Geometry& geometry,
-                     double angle_rad, const PixelSampling& sampling, std::span<float> view) {
+                     const Pose& pose, const PixelSampling& sampling, std::span<float> view) {
   const Tracer tracer(phantom);
-  project_rays(geometry, angle_rad, sampling, view, Tracer::Scratch(), [&](const Ray& ray, Tracer::Scratch& scratch) {
+  project_rays(geometry, pose, sampling, view, Tracer::Scratch(), [&](const Ray& ray, Tracer::Scratch& scratch) {
     return tracer.line_integral(ray, attenuation, scratch);
   });
 }
 
 void project_phantom(const Phantom& phantom, const SpectralAttenuation& attenuation, const Geometry& geometry,
-                     double angle_rad, const PixelSampling& sampling, std::span<float> view) {
+                     const Pose& pose, const PixelSampling& sampling, std::span<float> view) {
   struct Scratch {
     Tracer::Scratch trace;
     std::vector<double> length_mm;
   };
   const Tracer tracer(phantom);
-  project_rays(geometry, angle_rad, sampling, view, Scratch{{}, std::vector<double>(phantom.substances.size())},
+  project_rays(geometry, pose, sampling, view, Scratch{{}, std::vector<double>(phantom.substances.size())},
                [&](const Ray& ray, Scratch& scratch) {
                  tracer.lengths(ray, scratch.length_mm, scratch.trace);
                  return attenuation.line_integral(scratch.length_mm);

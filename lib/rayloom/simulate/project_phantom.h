@@ -21,10 +21,10 @@ struct PixelSampling {
 /// threads.
 /// @param attenuation_per_mm  One a substance, see Phantom::attenuations.
 void project_phantom(const Phantom& phantom, std::span<const double> attenuation_per_mm, const Geometry& geometry,
-                     double angle_rad, const PixelSampling& sampling, std::span<float> view);
+                     const Pose& pose, const PixelSampling& sampling, std::span<float> view);
 
 /// The same with a whole spectrum. @param attenuation  Made from the phantom's substances.
 void project_phantom(const Phantom& phantom, const SpectralAttenuation& attenuation, const Geometry& geometry,
-                     double angle_rad, const PixelSampling& sampling, std::span<float> view);
+                     const Pose& pose, const PixelSampling& sampling, std::span<float> view);
 
 }  // namespace rayloom

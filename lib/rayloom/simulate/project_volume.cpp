@@ -237,13 +237,13 @@ void line_integrals(const Volume& volume, std::span<const Ray> rays, std::span<f
   }
 }
 
-void project_volume(const Volume& volume, const Geometry& geometry, double angle_rad, std::span<float> view) {
+void project_volume(const Volume& volume, const Geometry& geometry, const Pose& pose, std::span<float> view) {
   const int rows = geometry.detector.rows, columns = geometry.detector.columns;
   if (view.size() != std::size_t(rows) * std::size_t(columns))
     throw InvalidOption("view: " + std::to_string(view.size()) + " samples; must be rows x columns, " +
                         std::to_string(rows) + " x " + std::to_string(columns));
   const int groups = (columns + int(together) - 1) / int(together);
-  const ViewRays rays(geometry, angle_rad);
+  const ViewRays rays(geometry, pose);
   const bool can_together = can_add_together(volume);
   std::vector<Walk> walks;
 #pragma omp parallel for collapse(2) schedule(dynamic, 16) private(walks)

@@ -25,6 +25,6 @@ void line_integrals(const Volume& volume, std::span<const Ray> rays, std::span<f
 /// passes through the volume at its own height, linear between slices. Pixels run in parallel; the result does not
 /// depend on the number of threads.
 /// @param view  rows x columns, row-major, overwritten. @throws InvalidOption if it has another size.
-void project_volume(const Volume& volume, const Geometry& geometry, double angle_rad, std::span<float> view);
+void project_volume(const Volume& volume, const Geometry& geometry, const Pose& pose, std::span<float> view);
 
 }  // namespace rayloom

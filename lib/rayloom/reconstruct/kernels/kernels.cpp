@@ -229,9 +229,11 @@ struct ConeFootprints {
 
 void find(const Place& p, const Views& in, int view, const ConeColumns& c, ConeFootprints& out) {
   const double cos_b = in.cos_b[view], sin_b = in.sin_b[view], last = in.columns - 1 - 1e-9;
+  const double moved = in.t_moved[view], axis_depth = p.D + in.depth_moved[view];
 #pragma omp simd
   for (int n = 0; n < ConeColumns::size; ++n) {
-    const double t = c.x[n] * cos_b + c.y[n] * sin_b, inverse = 1 / (p.D + c.x[n] * sin_b - c.y[n] * cos_b);
+    const double t = c.x[n] * cos_b + c.y[n] * sin_b + moved,
+                 inverse = 1 / (axis_depth + c.x[n] * sin_b - c.y[n] * cos_b);
     // Inside the field of view only rounding can leave the filtered row.
     const double at = clamped(p.column_offset + p.column_scale * t * inverse, 0.0, last);
     const int whole = int(at);
@@ -263,8 +265,9 @@ struct Reach {
   int from, count;
 };
 
-Reach reach(const Views& in, const Place& p, const Tile& t, const Heights& h, const Slopes& s) {
-  const double z_low = t.z0 + h.first_slice * t.dz, z_high = t.z0 + (h.end_slice - 1) * t.dz;
+Reach reach(const Views& in, int view, const Place& p, const Tile& t, const Heights& h, const Slopes& s) {
+  const double moved = in.z_moved[view];
+  const double z_low = t.z0 + h.first_slice * t.dz + moved, z_high = t.z0 + (h.end_slice - 1) * t.dz + moved;
   const double low = p.up_origin + z_low * (z_low < 0 ? s.most : s.least);
   const double high = p.up_origin + z_high * (z_high < 0 ? s.least : s.most);
   const int end = in.first_line + in.lines;
@@ -282,8 +285,9 @@ void add_apart(const Views& in, const Place& p, const Tile& t, const Heights& h,
                int n, float* sum) {
   const float* a = detector_column(in, view, at.column[n]);
   const float* b = a + in.stride;
+  const double origin = p.up_origin + in.z_moved[view] * at.slope[n];
   for (int k = h.first_slice; k < h.end_slice; ++k) {
-    const double up = p.up_origin + (t.z0 + k * t.dz) * at.slope[n], whole = __builtin_floor(up);
+    const double up = origin + (t.z0 + k * t.dz) * at.slope[n], whole = __builtin_floor(up);
     const int line = int(whole) - in.base_line;
     const float f = float(up - whole);
     const float low = at.left[n] * a[line] + at.right[n] * b[line];
@@ -325,7 +329,7 @@ void make_ready(const Views& in, const Place& p, const Heights& h, int view, con
   const float* a = detector_column(in, view, at.column[n]) + (r.from - in.base_line);
   blend(a, a + in.stride, at.left[n], at.right[n], out.line + margin, r.count);
   // Copies, since a store into `base` might else change what the loop reads, and the loop would not become vectors.
-  const double slope = at.slope[n], origin = p.up_origin;
+  const double slope = at.slope[n], origin = p.up_origin + in.z_moved[view] * slope;
   const int from = r.from;
   const double* __restrict z = h.z;
   int* __restrict base = out.base;
@@ -363,7 +367,7 @@ class ConeBlock {
   __attribute__((flatten)) void add_view(const Views& in, const Place& p, const Tile& t, const Heights& h, int view) {
     const ConeFootprints& at = at_[view % 2];
     const Slopes slopes = slopes_of(at);
-    const Reach r = reach(in, p, t, h, slopes);
+    const Reach r = reach(in, view, p, t, h, slopes);
     const int next_view = least(view + 1, in.views - 1);
     find(p, in, next_view, columns_, at_[(view + 1) % 2]);
     if (slopes.most * t.dz > two_window_step || r.count > line_capacity) {
@@ -474,17 +478,19 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
   const Chords chords(t);
   for (int slice = t.first_slice; slice < t.first_slice + t.slices; ++slice) {
     __builtin_memset(sums.sum, 0, sizeof sums.sum);
-    const double z = t.z0 + slice * t.dz, last = in.columns - 1 - 1e-9;
+    const double last = in.columns - 1 - 1e-9;
     for (int view = 0; view < in.views; ++view) {
-      const double cos_b = in.cos_b[view], sin_b = in.sin_b[view];
+      const double cos_b = in.cos_b[view], sin_b = in.sin_b[view], moved = in.t_moved[view];
+      const double z = t.z0 + slice * t.dz + in.z_moved[view];
       for (int j = t.j0; j < t.j1; ++j) {
         const Chord pixels = chords.of[j - t.j0];
         const double y = t.y0 + j * t.dy, x0 = t.x0 + t.i0 * t.dx, dx = t.dx, D = p.D;
+        const double axis_depth = D + in.depth_moved[view];
         const double scale = p.column_scale, offset = p.column_offset, up_scale = p.up_scale;
 #pragma omp simd
         for (int i = pixels.first; i < pixels.end; ++i) {
-          const double x = x0 + i * dx, inverse = 1 / (D + x * sin_b - y * cos_b);
-          const double at = clamped(offset + scale * (x * cos_b + y * sin_b) * inverse, 0.0, last);
+          const double x = x0 + i * dx, inverse = 1 / (axis_depth + x * sin_b - y * cos_b);
+          const double at = clamped(offset + scale * (x * cos_b + y * sin_b + moved) * inverse, 0.0, last);
           const int whole = int(at);
           const double f = at - whole, weight = D * inverse * (D * inverse);
           column[i] = whole;
@@ -516,7 +522,7 @@ struct RowPlace {
 
 RowPlace place_row(const Rows& in, const Place& p, const Tile& t, int view) {
   const double x = t.x0 + t.i0 * t.dx, y = t.y0 + t.j0 * t.dy, cos_b = in.cos_b[view], sin_b = in.sin_b[view];
-  const double first = p.column_offset + p.column_scale * (x * cos_b + y * sin_b);
+  const double first = p.column_offset + p.column_scale * (x * cos_b + y * sin_b + in.t_moved[view]);
   const double down = p.column_scale * t.dy * sin_b, step = p.column_scale * t.dx * cos_b;
   return cos_b < 0 ? RowPlace{in.columns - 1 - first, -down, -step} : RowPlace{first, down, step};
 }
@@ -746,6 +752,8 @@ class StackBlock {
       const bool there = view < in.views;
       cos_b_[part][v] = there ? in.cos_b[view] : 1;
       sin_b_[part][v] = there ? in.sin_b[view] : 0;
+      t_moved_[part][v] = there ? in.t_moved[view] : 0;
+      axis_depth_[part][v] = p.D + (there ? in.depth_moved[view] : 0);
       counts_[part][v] = there ? 1 : 0;
       first_column_[part][v] = (there ? view : 0) * in.columns;
     }
@@ -774,8 +782,8 @@ class StackBlock {
   void find_first() {
     const double x = columns_.x[0], y = columns_.y[0];
     for (int part = 0; part < most_views / wide; ++part) {
-      t0_[part] = x * cos_b_[part] + y * sin_b_[part];
-      depth0_[part] = place_.D + x * sin_b_[part] - y * cos_b_[part];
+      t0_[part] = x * cos_b_[part] + y * sin_b_[part] + t_moved_[part];
+      depth0_[part] = axis_depth_[part] + x * sin_b_[part] - y * cos_b_[part];
       for (int v = 0; v < wide; ++v)
         gamma0_[part][v] = __builtin_atan2(t0_[part][v], depth0_[part][v]);
     }
@@ -783,17 +791,17 @@ class StackBlock {
 
   /// Views [part wide, +wide).
   void find(int part, double x, double y, Ints& column, Floats& left, Floats& right) const {
-    const Doubles cos_b = cos_b_[part], sin_b = sin_b_[part], t = x * cos_b + y * sin_b;
+    const Doubles cos_b = cos_b_[part], sin_b = sin_b_[part], t = x * cos_b + y * sin_b + t_moved_[part];
     const double D = place_.D;
     Doubles along, weight = counts_[part];
     if (place_.shape == Shape::parallel) {
       along = t;
     } else if (place_.shape == Shape::flat) {
-      const Doubles inverse = 1 / (D + x * sin_b - y * cos_b), near = D * inverse;
+      const Doubles inverse = 1 / (axis_depth_[part] + x * sin_b - y * cos_b), near = D * inverse;
       along = t * inverse;
       weight *= near * near;
     } else {
-      const Doubles depth = D + x * sin_b - y * cos_b, t0 = t0_[part], depth0 = depth0_[part];
+      const Doubles depth = axis_depth_[part] + x * sin_b - y * cos_b, t0 = t0_[part], depth0 = depth0_[part];
       const Doubles z = (t * depth0 - depth * t0) / (t * t0 + depth * depth0);
       const Longs far = (z > 0.1) | (z < -0.1);
       along = gamma0_[part] + small_atan(z);
@@ -867,7 +875,7 @@ class StackBlock {
   const Tile& tile_;
   StackColumns columns_;
   static constexpr int most_parts = most_views / wide;
-  Doubles cos_b_[most_parts], sin_b_[most_parts], counts_[most_parts];
+  Doubles cos_b_[most_parts], sin_b_[most_parts], t_moved_[most_parts], axis_depth_[most_parts], counts_[most_parts];
   Doubles t0_[most_parts], depth0_[most_parts], gamma0_[most_parts];
   Ints first_column_[most_parts];
   Together at_[most_views / together][StackColumns::size];

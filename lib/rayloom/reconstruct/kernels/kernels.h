@@ -21,11 +21,12 @@ struct Views {
   int first_line, lines;  ///< Those that hold data.
   int views;
   const double *cos_b, *sin_b;
+  const double *t_moved, *depth_moved, *z_moved;  ///< What the part's movement adds to t, depth and z; 0 if none.
 };
 
-/// Where voxels fall: t = x cos b + y sin b, depth = D + x sin b - y cos b; column = offset + scale t (parallel),
-/// offset + scale t/depth (flat), offset + scale atan2(t, depth) (arc); line = up_origin + z up_scale/depth (cone).
-/// Weight 1, (D/depth)^2, D^2/(t^2 + depth^2). Source: Kak & Slaney 1988, ch. 3.
+/// Where voxels fall: t = x cos b + y sin b, depth = D + x sin b - y cos b, each with what the view adds; column =
+/// offset + scale t (parallel), offset + scale t/depth (flat), offset + scale atan2(t, depth) (arc); line = up_origin +
+/// z up_scale/depth (cone). Weight 1, (D/depth)^2, D^2/(t^2 + depth^2). Source: Kak & Slaney 1988, ch. 3.
 struct Place {
   Shape shape;
   double D, column_scale, column_offset, up_origin, up_scale;
@@ -53,7 +54,7 @@ struct Rows {
   const float* samples;
   std::size_t stride;
   int columns, views;
-  const double *cos_b, *sin_b;
+  const double *cos_b, *sin_b, *t_moved;
 };
 constexpr int row_margin = 64;
 
