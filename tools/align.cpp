@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <fstream>
 
+#include "align_beads.h"
 #include "command.h"
 #include "curve.h"
 #include "rayloom/json_fields.h"
@@ -22,6 +23,8 @@ struct Arguments {
   std::vector<std::string> settings;
   std::optional<int> threads;
   bool overwrite = false;
+  bool beads = false;
+  std::vector<std::string> bead_distances;
 };
 
 /// The uncertainty to two digits, the value to the same place.
@@ -29,6 +32,8 @@ std::string rounded(double value, double uncertainty) {
   const double place = std::pow(10, std::floor(std::log10(std::max(uncertainty, 1e-6))) - 1);
   return to_text(std::round(value / place) * place, 9) + " +- " + to_text(uncertainty, 2);
 }
+
+}  // namespace
 
 void say(const Context& context, nlohmann::ordered_json& result, const std::string& name, const std::string& unit,
          const Estimate& estimate, double given) {
@@ -44,6 +49,8 @@ void say(const Context& context, nlohmann::ordered_json& result, const std::stri
   }
   result[name] = entry;
 }
+
+namespace {
 
 // ---- Pictures
 
@@ -106,6 +113,9 @@ void write_pictures(const std::filesystem::path& folder, const Geometry& before,
 }
 
 int run(const Context& context, const Arguments& given) {
+  if (given.beads)
+    return align_beads(
+        context, {given.scan, given.output, given.settings, given.bead_distances, given.threads, given.overwrite});
   const bool as_file = std::filesystem::path(given.output).extension() == ".json";
   if (as_file) refuse_existing(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
@@ -158,13 +168,25 @@ void add_align(CLI::App& program) {
   CLI::App* command = add_command(program, "align",
                                   "Where is the rotation axis, and is the detector rolled? Found from the scan itself.",
                                   {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
-                                   "rayloom align scan.json -o aligned --json"},
+                                   "rayloom align scan.json -o aligned --json",
+                                   "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},
                                   [given](const Context& context) { return run(context, *given); });
   command->add_option("SCAN", given->scan, "scan file")->required();
   command->add_option(
       "-o,--output", given->output,
       "NAME.json: scan file to write with what was found; any other name: a folder for it as scan.json, with "
       "sections before and after and the measure's curve");
+  CLI::Option* beads = command->add_flag(
+      "--beads", given->beads,
+      "the scan is one of small dense balls on a light holder (cone beam): find axis, midplane, roll, tilt, slant and "
+      "distances from their orbits; a folder then holds beads.png, beads.csv, residuals.png and residuals.csv");
+  command
+      ->add_option("--bead-distance", given->bead_distances,
+                   "MM: distance in mm between the two beads farthest apart, or I,J,MM: between beads I and J, counted "
+                   "from the top as in beads.csv; may be repeated. One tells source_to_object_mm; several at different "
+                   "heights tell the tilt better")
+      ->needs(beads)
+      ->allow_extra_args(false);
   command->add_flag("--overwrite", given->overwrite,
                     "replace that file, or that folder if it holds nothing but such files");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")

@@ -25,7 +25,7 @@ struct Tiles {
   TileViews seen;
 
   explicit Tiles(const std::string& name) : phantom(read_phantom(RAYLOOM_SOURCE_DIR "/phantoms/" + name + ".json")) {
-    geometry = {Beam::cone, 150, 800, {columns, rows, 0.4, 0.4, 227, 142.5}, {}};
+    geometry = {Beam::cone, 150, 800, {columns, rows, 0.4, 0.4, 227, 142.5}, {}, {}};
     for (int v = 0; v < views; ++v)
       geometry.angles_rad.push_back(radians(360.0 * v / views));
   }

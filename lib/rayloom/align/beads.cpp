@@ -1,0 +1,260 @@
+#include "rayloom/align/beads.h"
+
+#include <algorithm>
+#include <atomic>
+#include <cmath>
+
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
+#include "rayloom/reconstruct/reduce.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_columns = 512, most_views = 1440;
+constexpr int views_together = 32;  // where views are stored by row
+constexpr std::size_t least_beads = 2;
+constexpr std::size_t least_shadows = 8;  // of a track
+constexpr double most_misfit_px = 0.5;    // a worse fit is none
+constexpr double coverage = 3;            // standard deviations
+// What blobs of few pixels, and ground that is not a plane, may leave in common to all views.
+constexpr double least_pixels = 1e-3, least_angle = 2e-5, least_relative = 5e-5;
+
+/// A parameter known no better than this is not determined.
+constexpr double pixels_known = 1, degrees_known = 0.5, relative_known = 0.01;
+
+std::vector<std::vector<BeadShadow>> all_shadows(const Geometry& geometry, const ProjectionSource& source, int threads,
+                                                 const Hooks& hooks) {
+  const int rows = geometry.detector.rows, columns = geometry.detector.columns, views = int(geometry.angles_rad.size());
+  const int together = source.stored == ProjectionSource::Stored::by_row ? views_together : 1;
+  const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
+  const int pieces = (views + together - 1) / together;
+  std::vector<std::vector<BeadShadow>> shadows{std::size_t(views)};
+  std::vector<std::vector<float>> held{std::size_t(threads)};
+  std::atomic<int> done{0};
+  parallel_for(pieces, threads, [&](int piece, int thread) {
+    if (hooks.stop()) throw Cancelled("stopped");
+    const int first = piece * together, count = std::min(together, views - first);
+    std::vector<float>& block = held[std::size_t(thread)];
+    block.resize(pixels * std::size_t(count));
+    source.read(first, count, 0, rows, block);
+    for (int i = 0; i < count; ++i)
+      shadows[std::size_t(first + i)] =
+          find_bead_shadows(std::span(block).subspan(std::size_t(i) * pixels, pixels), rows, columns);
+    const int so_far = ++done;
+#pragma omp critical(rayloom_beads)
+    hooks.report("looking for beads", double(so_far) / pieces);
+  });
+  return shadows;
+}
+
+/// How far a shadow may move from one view to the next, and beside a straight line: at most the turn's arc on the
+/// detector's half width, and what the turn bends it.
+double largest_step(const Geometry& geometry) {
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < geometry.angles_rad.size(); ++i)
+    steps.push_back(std::abs(std::remainder(geometry.angles_rad[i] - geometry.angles_rad[i - 1], 2 * pi)));
+  if (steps.empty()) return 0;
+  std::nth_element(steps.begin(), steps.begin() + std::ptrdiff_t(steps.size() / 2), steps.end());
+  return steps[steps.size() / 2];
+}
+
+KnownDistance farthest(const std::vector<FittedBead>& beads) {
+  KnownDistance pair;
+  for (std::size_t i = 0; i < beads.size(); ++i)
+    for (std::size_t j = i + 1; j < beads.size(); ++j)
+      if (const double mm = (beads[i].position_mm - beads[j].position_mm).norm(); mm > pair.mm) pair = {i, j, mm};
+  return pair;
+}
+
+double deviation(const BeadFit& fit, BeadParameter parameter, double least) {
+  return std::hypot(std::sqrt(std::max(fit.covariance(parameter, parameter), 0.0)), least);
+}
+
+constexpr double least_deviations[bead_parameters] = {least_pixels, least_pixels,   least_angle,   least_angle,
+                                                      least_angle,  least_relative, least_relative};
+constexpr double known_within[bead_parameters] = {
+    pixels_known,   pixels_known,  degrees_known* pi / 180, degrees_known* pi / 180, degrees_known* pi / 180,
+    relative_known, relative_known};
+
+void require_distance(double mm) {
+  if (!(mm > 0 && std::isfinite(mm))) throw InvalidOption("bead distance: " + to_text(mm) + "; must be above 0 (mm)");
+}
+
+void check(const Geometry& geometry, const BeadOptions& options) {
+  geometry.validate();
+  ReconstructOptions{.threads = options.threads}.validate();
+  if (geometry.beam != Beam::cone)
+    throw InvalidOption("beam: \"" + to_string(geometry.beam) + "\"; must be \"cone\" to be aligned by beads");
+  if (options.farthest_mm) require_distance(*options.farthest_mm);
+  for (const KnownDistance& known : options.distances) {
+    require_distance(known.mm);
+    if (known.a == known.b)
+      throw InvalidOption("bead distance: of bead " + to_text(double(known.a + 1)) + " from itself; must be of two");
+  }
+}
+
+/// The distances that are known, by the numbers of beads in `fit`.
+std::vector<KnownDistance> known_distances(const BeadFit& fit, const BeadOptions& options) {
+  std::vector<KnownDistance> known = options.distances;
+  for (const KnownDistance& distance : known)
+    if (const std::size_t last = std::max(distance.a, distance.b); last >= fit.beads.size())
+      throw InvalidOption("bead distance: of bead " + to_text(double(last + 1)) + "; must be one of the " +
+                          to_text(double(fit.beads.size())) + " found");
+  if (options.farthest_mm) {
+    known.push_back(farthest(fit.beads));
+    known.back().mm = *options.farthest_mm;
+  }
+  return known;
+}
+
+/// What is not determined is left at what was given, the least certain first.
+struct Fitted {
+  BeadFit fit;
+  std::array<bool, bead_parameters> adjusted{};
+  std::array<std::string, bead_parameters> reasons;
+};
+
+std::string in_words(BeadParameter parameter, double uncertainty, int bin) {
+  std::string text = "the beads leave it uncertain by ";
+  if (parameter >= log_sdd)
+    text.append(to_text(100 * uncertainty, 2)).append(" %");
+  else if (parameter <= midplane_row)
+    text.append(to_text(uncertainty * bin, 2)).append(" pixels");
+  else
+    text.append(to_text(degrees(uncertainty), 2)).append(" degrees");
+  return text;
+}
+
+Fitted fit_what_is_determined(const Geometry& given, Geometry start, const std::vector<BeadTrack>& tracks,
+                              const std::vector<KnownDistance>& distances, int bin, const Hooks& hooks) {
+  Fitted fitted;
+  fitted.adjusted.fill(true);
+  if (distances.empty()) {
+    fitted.adjusted[log_sod] = false;
+    fitted.reasons[log_sod] = "shadows do not tell how far the beads are apart; give a distance";
+  }
+  const BeadParameters as_given = parameters_of(given);
+  while (true) {
+    if (hooks.stop()) throw Cancelled("stopped");
+    fitted.fit = fit_beads(start, tracks, fitted.adjusted, distances);
+    int worst = -1;
+    double most = 1;
+    for (int p = 0; p < bead_parameters; ++p) {
+      const double over = coverage * deviation(fitted.fit, BeadParameter(p), least_deviations[p]) / known_within[p];
+      if (fitted.adjusted[std::size_t(p)] && !(over <= most)) {
+        worst = p;
+        most = over;
+      }
+    }
+    if (worst < 0) return fitted;
+    fitted.adjusted[std::size_t(worst)] = false;
+    fitted.reasons[std::size_t(worst)] = in_words(BeadParameter(worst), most * known_within[worst], bin);
+    BeadParameters values = parameters_of(start);
+    values[std::size_t(worst)] = as_given[std::size_t(worst)];
+    start = with_parameters(start, values);
+  }
+}
+
+std::vector<BeadTrack> tracks_from_top(BeadFit& fit) {
+  std::stable_sort(fit.beads.begin(), fit.beads.end(),
+                   [](const FittedBead& a, const FittedBead& b) { return a.position_mm.z() > b.position_mm.z(); });
+  std::vector<BeadTrack> tracks;
+  for (const FittedBead& bead : fit.beads)
+    tracks.push_back(bead.track);
+  return tracks;
+}
+
+}  // namespace
+
+BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& source, const BeadOptions& options,
+                             const Hooks& hooks) {
+  check(full, options);
+  const int bin = std::max(1, full.detector.columns / most_columns);
+  const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
+  const Geometry fewer = every(full, nth);
+  const Geometry small = binned(fewer, bin);
+  const auto shadows =
+      all_shadows(small, binned(fewer, every(full, source, nth), bin), thread_count(options.threads), hooks);
+  const double turn = largest_step(small), half = small.detector.columns / 2.0;
+  const std::vector<BeadTrack> tracks =
+      join_tracks(shadows, 1.5 * turn * half + 1, 1.5 * turn * turn * half, least_shadows);
+  if (tracks.size() < least_beads)
+    throw BadInput("beads found that can be followed over " + to_text(double(least_shadows)) +
+                       " views: " + to_text(double(tracks.size())) + "; must be at least 2",
+                   "beads must be round, far denser than their holder, narrower than a sixth of the view, and move by "
+                   "little from view to view");
+
+  Fitted fitted = fit_what_is_determined(small, small, tracks, {}, bin, hooks);
+  if (fitted.fit.beads.size() < least_beads || !(fitted.fit.deviation_px <= most_misfit_px))
+    throw BadInput("beads: their shadows lie " + to_text(fitted.fit.deviation_px * bin, 2) +
+                       " pixels off the orbits that fit them best; must lie within " + to_text(most_misfit_px * bin, 2),
+                   "are the angles right, and their sense? must anything but the beads have turned?");
+
+  const std::vector<BeadTrack> from_top = tracks_from_top(fitted.fit);
+  if (const auto distances = known_distances(fitted.fit, options); !distances.empty()) {
+    Geometry start = fitted.fit.geometry;
+    const KnownDistance& one = distances.front();
+    start.sod_mm *= one.mm / (fitted.fit.beads[one.a].position_mm - fitted.fit.beads[one.b].position_mm).norm();
+    if (!(start.sod_mm < start.sdd_mm))
+      throw InvalidOption("bead distance: " + to_text(one.mm) +
+                          " mm puts the axis behind the detector; must be less than " +
+                          to_text(one.mm * start.sdd_mm / start.sod_mm, 4));
+    fitted = fit_what_is_determined(small, start, from_top, distances, bin, hooks);
+  }
+  BeadFit& fit = fitted.fit;
+
+  BeadAlignment found;
+  const auto estimate = [&](BeadParameter p, double value, double unit) {
+    if (!fitted.adjusted[std::size_t(p)])
+      return Estimate{.determined = false, .reason = fitted.reasons[std::size_t(p)]};
+    return Estimate{true, value, coverage * unit * deviation(fit, p, least_deviations[p]), {}};
+  };
+  const Detector& d = fit.geometry.detector;
+  found.axis_column = estimate(axis_column, (d.axis_column + 0.5) * bin - 0.5, bin);
+  found.midplane_row = estimate(midplane_row, (d.midplane_row + 0.5) * bin - 0.5, bin);
+  found.roll_deg = estimate(roll_rad, degrees(d.roll_rad), degrees(1));
+  found.tilt_deg = estimate(tilt_rad, degrees(d.tilt_rad), degrees(1));
+  found.slant_deg = estimate(slant_rad, degrees(d.slant_rad), degrees(1));
+  found.sdd_mm = estimate(log_sdd, fit.geometry.sdd_mm, fit.geometry.sdd_mm);
+
+  found.sod_mm = estimate(log_sod, fit.geometry.sod_mm, fit.geometry.sod_mm);
+  found.farthest = farthest(fit.beads);
+  found.alike = fit.mass_deviation;
+
+  found.geometry = full;
+  Detector& to = found.geometry.detector;
+  if (found.axis_column.determined) to.axis_column = found.axis_column.value;
+  if (found.midplane_row.determined) to.midplane_row = found.midplane_row.value;
+  if (found.roll_deg.determined) to.roll_rad = radians(found.roll_deg.value);
+  if (found.tilt_deg.determined) to.tilt_rad = radians(found.tilt_deg.value);
+  if (found.slant_deg.determined) to.slant_rad = radians(found.slant_deg.value);
+  if (found.sdd_mm.determined) found.geometry.sdd_mm = found.sdd_mm.value;
+  if (found.sod_mm.determined) found.geometry.sod_mm = found.sod_mm.value;
+
+  double squares = 0, count = 0;
+  for (FittedBead& bead : fit.beads) {
+    for (std::size_t k = 0; k < bead.track.size(); ++k) {
+      TrackPoint& point = bead.track[k];
+      point.view *= nth;
+      BeadShadow& shadow = point.shadow;
+      shadow.centre = {(shadow.centre.row + 0.5) * bin - 0.5, (shadow.centre.column + 0.5) * bin - 0.5};
+      shadow.radius_px *= bin;
+      shadow.column_spread_px2 *= bin * bin;
+      shadow.row_spread_px2 *= bin * bin;
+      bead.residual[k].row *= bin;
+      bead.residual[k].column *= bin;
+      if (!(bead.weight[k] > 0)) continue;
+      squares += std::pow(bead.residual[k].row, 2) + std::pow(bead.residual[k].column, 2);
+      count += 2;
+    }
+    bead.deviation_px *= bin;
+  }
+  found.rms_px = std::sqrt(squares / std::max(count, 1.0));
+  found.beads = std::move(fit.beads);
+  return found;
+}
+
+}  // namespace rayloom
