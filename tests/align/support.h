@@ -96,8 +96,8 @@ inline TestScan take_scan(const Phantom& phantom, const Geometry& geometry, doub
   TestScan scan{geometry, std::vector<float>(pixels * views)};
   const auto attenuation = phantom.attenuations();
   for (std::size_t view = 0; view < views; ++view) {
-    project_phantom(phantom, attenuation, geometry, geometry.pose(view),
-                    {rays, PixelSampling::Average::transmission}, lines);
+    project_phantom(phantom, attenuation, geometry, geometry.pose(view), {rays, PixelSampling::Average::transmission},
+                    lines);
     expose(detector, pattern, lines, view, counts);
     for (std::size_t p = 0; p < pixels; ++p)
       scan.integrals[view * pixels + p] = -std::log(std::max((counts[p] - dark[p]) / (open[p] - dark[p]), 1e-5F));
