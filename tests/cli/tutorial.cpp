@@ -53,14 +53,14 @@ TEST_SUITE("tutorial") {
       const Outcome done = run(folder, arguments + " --quiet");
       REQUIRE_MESSAGE(done.status == 0, done.err);
     };
-    nlohmann::json wide = nlohmann::json::parse(slurp(phantoms + "cable_plug_overview.json"));
+    nlohmann::json wide = nlohmann::json::parse(slurp(phantoms + "cable_plug_overview_scan.json"));
     wide.erase("tiles");
     wide["detector"]["columns"] = 236;
     write_json(folder / "wide.json", wide);
     const std::string simulate = "simulate " + phantoms + "cable_plug.json --counts 30000 --geometry ";
     must(simulate + "wide.json -o ideal_wide");
     must("reconstruct ideal_wide/scan.json -o ideal_overview");
-    must(simulate + phantoms + "cable_plug_crimp.json -o ideal_raw");
+    must(simulate + phantoms + "cable_plug_crimp_scan.json -o ideal_raw");
     must("reconstruct ideal_raw/scan.json --surround ideal_overview -o ideal_crimp");
 
     const auto in_plug = [](const rayloom::Vec3& x) {
