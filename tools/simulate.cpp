@@ -453,11 +453,9 @@ void add_simulate(CLI::App& program) {
   CLI::App* command = add_command(
       program, "simulate", "What would this scan give? Exact line integrals or raw counts of a phantom or a volume.",
       {"rayloom simulate phantoms/ball.json --geometry scan.json -o ideal",
-       "rayloom simulate phantoms/pump_end_plate.json --geometry phantoms/pump_end_plate_scan.json --counts 20000 -o "
-       "raw",
+       "rayloom simulate phantoms/pump_end_plate.json --geometry scan.json --counts 20000 -o raw",
        "rayloom simulate part.json --geometry scan.json --counts 20000 --dead 0.1% --spikes 50 --drift 3 -o spoilt",
-       "rayloom simulate part.json --geometry tiles.json --counts 20000 --tile-error 2 --tile-level-error 0.05 -o "
-       "tiles",
+       "rayloom simulate part.json --geometry tiles.json --counts 20000 --tile-error 2 -o tiles",
        "rayloom simulate volume/ --geometry scan.json --set views.count=90 -o again"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("PHANTOM", given->object, "phantom file, or a volume's folder")->required();

@@ -38,7 +38,7 @@ void Canvas::wedge(int x, int y, const std::string& low, int length, const std::
   const int start = x + text_width(low, s) + 4 * s;
   fill(start - 1, y - 1, length + 2, bitmap_font::capital * s + 2, frame);
   for (int i = 0; i < length; ++i)
-    fill(start + i, y, 1, bitmap_font::capital * s, std::uint8_t(255 * i / (length - 1)));
+    fill(start + i, y, 1, bitmap_font::capital * s, std::uint8_t(length > 1 ? 255 * i / (length - 1) : 0));
   text(start + length + 4 * s, y, high, s);
 }
 
