@@ -23,7 +23,6 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr int dark_exposures = 8, open_exposures = 16;
-constexpr PixelSampling sampling{1, PixelSampling::Average::transmission};
 
 /// A part and how it is scanned; its ideal views are kept, as most faults come after them.
 struct Part {
@@ -31,12 +30,13 @@ struct Part {
   Phantom phantom;
   nlohmann::json scan;
   double virtual_pitch_mm;
+  PixelSampling sampling;
   std::vector<std::vector<float>> views;
 };
 
 /// `coarse`: factor on the pixels' size, divisor of their number.
 Part make_part(const std::string& name, double sod, int columns, int rows, double pitch, int views, double coarse) {
-  Part part{name, read_phantom(fs::path(RAYLOOM_SOURCE_DIR) / "phantoms" / (name + ".json")), {}, {}, {}};
+  Part part{name, read_phantom(fs::path(RAYLOOM_SOURCE_DIR) / "phantoms" / (name + ".json")), {}, {}, {}, {}};
   part.scan = {{"rayloom_scan", 1},
                {"beam", "cone"},
                {"source_to_object_mm", sod},
@@ -48,6 +48,8 @@ Part make_part(const std::string& name, double sod, int columns, int rows, doubl
                  {"row_pitch_mm", pitch * coarse}}},
                {"views", {{"count", views}, {"arc_deg", 360}}}};
   part.virtual_pitch_mm = pitch * coarse * sod / 800;
+  // An edge along the axis that moves less than a pixel a view jumps whole pixels where one ray stands for each.
+  part.sampling = {views > 200 ? 2 : 1, PixelSampling::Average::transmission};
   return part;
 }
 
@@ -81,7 +83,7 @@ std::vector<std::vector<float>> ideal_views(const Part& part, const Geometry& ge
   std::vector<std::vector<float>> views;
   for (const double angle : geometry.angles_rad) {
     views.emplace_back(std::size_t(geometry.detector.rows) * std::size_t(geometry.detector.columns));
-    project_phantom(part.phantom, attenuation, geometry, angle, sampling, views.back());
+    project_phantom(part.phantom, attenuation, geometry, angle, part.sampling, views.back());
   }
   return views;
 }
@@ -136,7 +138,7 @@ CheckResult scan_and_check(Part& part, const Recipe& recipe, std::uint64_t seed 
     if (faults.movement) {
       const Vec3 shift = faults.movement->at(view, count);
       if (!shift.isZero(0))
-        project_phantom(part.phantom.moved(shift), part.phantom.attenuations(), geometry, angle, sampling, lines);
+        project_phantom(part.phantom.moved(shift), part.phantom.attenuations(), geometry, angle, part.sampling, lines);
     }
     blur_and_scatter(faults, geometry, lines);
     return lines;

@@ -11,6 +11,13 @@ namespace rayloom {
 
 namespace check_parts {
 
+bool Check::starved() const {
+  std::size_t below = 0;
+  for (const ViewRecord& record : survey.records)
+    below += record.below_3;
+  return 20 * below > survey.samples;
+}
+
 void measure(Finding& finding, double value, double limit, const char* unit) {
   finding.value = value;
   finding.limit = limit;

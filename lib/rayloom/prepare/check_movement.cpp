@@ -312,6 +312,10 @@ void check_heights(Check& check, bool closed) {
               rows < 8 ? "too few rows to see heights" : "too few views to see steps");
     return;
   }
+  if (check.starved()) {
+    check.add(Severity::cannot_tell, "movement along the axis", "too much of the part lets nothing through");
+    return;
+  }
   std::vector<double> mean(std::size_t(rows), 0.0);
   for (const int image : images)
     for (int r = 0; r < rows; ++r)

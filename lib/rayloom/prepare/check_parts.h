@@ -33,6 +33,9 @@ struct Check {
   /// Readable and not black.
   bool usable(std::size_t image) const { return survey.records[image].readable && !black[image]; }
   std::vector<char> black;  ///< One an image.
+  /// More than a twentieth of the samples are below 3 % transmission: what they show from view to view is mostly noise
+  /// and sharp edges of what lets nothing through.
+  bool starved() const;
 
   Finding& add(Severity severity, const char* what, std::string text, std::string advice = {}) {
     findings.push_back({severity, what, std::move(text), std::move(advice), {}, {}, {}, {}, {}, {}});

@@ -57,7 +57,8 @@ class Steps {
   double between(int a, int b) const {
     return std::sqrt(std::max(squared(a, b) - noise_[std::size_t(a)] - noise_[std::size_t(b)], 0.0));
   }
-  double noise(int image) const { return std::sqrt(2 * noise_[std::size_t(image)]); }
+  /// What noise alone would make of a step.
+  double noise(int a, int b) const { return std::sqrt(noise_[std::size_t(a)] + noise_[std::size_t(b)]); }
 
  private:
   const Survey& survey_;
@@ -214,12 +215,18 @@ void check_order(Check& check, const Steps& steps) {
     size.push_back(steps.between(images[k - 1], images[k]));
     rate.push_back(angle > 0 ? size.back() / angle : 0);
   }
-  const double typical = median_of(size), noise = steps.noise(images[images.size() / 2]);
+  const double typical = median_of(size);
+  std::vector<double> noise;
+  for (std::size_t k = 1; k < images.size(); ++k)
+    noise.push_back(steps.noise(images[k - 1], images[k]));
+  const double typical_noise = median_of(noise);
   // Steps small enough to follow: two of them make nearly twice the difference.
   std::vector<double> doubled;
   for (std::size_t k = 1; k + 1 < images.size(); ++k)
     if (size[k - 1] > 0) doubled.push_back(steps.between(images[k - 1], images[k + 1]) / size[k - 1]);
-  if (images.size() < 12 || !(typical > noise / 2) || !(typical > 0)) {
+  if (check.starved()) {
+    check.add(Severity::cannot_tell, "order of views", "too much of the part lets nothing through");
+  } else if (images.size() < 12 || !(typical > typical_noise / 2) || !(typical > 0)) {
     check.add(Severity::cannot_tell, "order of views",
               "the part changes too little from view to view to tell order and spacing");
   } else if (median_of(doubled) < 1.4) {
@@ -237,9 +244,12 @@ void check_order(Check& check, const Steps& steps) {
     // A part seen face-on hardly changes either, but steps grow small and large again little by little: a table that
     // stood makes a hole with steep sides.
     for (std::size_t k = 1; k < rate.size(); ++k) {
-      const auto stands = [&](std::size_t i) { return rate[i] < 0.1 * usual(i) && !known.contains(images[i + 1]); };
+      const auto stands = [&](std::size_t i) {
+        const double as_usual = usual(i) * gap(check, images[i], images[i + 1]);
+        return size[i] < 0.1 * as_usual && as_usual > 3 * noise[i] && !known.contains(images[i + 1]);
+      };
       const auto turns = [&](std::size_t i) { return rate[i] > 0.5 * usual(i); };
-      if (!(typical > 2 * noise) || !stands(k) || !turns(k - 1)) continue;
+      if (!stands(k) || !turns(k - 1)) continue;
       std::size_t end = k + 1;
       while (end < rate.size() && stands(end))
         ++end;
@@ -268,7 +278,7 @@ void check_order(Check& check, const Steps& steps) {
       double beside = 0;
       for (std::size_t i = k > 3 ? k - 3 : 0; i < std::min(rate.size(), k + 4); ++i)
         if (i != k) beside = std::max(beside, rate[i]);
-      if (rate[k] > lone_step * beside && size[k] > 2 * noise) {
+      if (rate[k] > lone_step * beside && size[k] > 2 * noise[k]) {
         jumped.push_back(view_of(images[k + 1]));
         largest = std::max(largest, rate[k] / usual(k));
       }
@@ -279,12 +289,7 @@ void check_order(Check& check, const Steps& steps) {
       if (const double mean = (rate[k - 1] + 2 * rate[k] + rate[k + 1]) / 4; mean > 0)
         roughness.push_back(std::abs(2 * rate[k] - rate[k - 1] - rate[k + 1]) / (4 * mean));
     const double unevenness = median_of(roughness);
-    // Where much of the part lets nothing through, noise is larger than the open beam foretells.
-    std::size_t starved = 0;
-    for (const ViewRecord& record : check.survey.records)
-      starved += record.below_3;
-    const bool clear = typical > 2 * noise && double(starved) < 0.02 * double(check.survey.samples);
-    if (unevenness > 0.1 && clear) {
+    if (unevenness > 0.1 && typical > 2 * typical_noise) {
       Finding& finding = check.add(
           Severity::serious, "uneven views",
           "steps from view to view differ by " + percent(unevenness) + " where the scan file's angles say otherwise",
@@ -337,12 +342,17 @@ void check_closing(Check& check, const Steps& steps) {
       last_view < int(angles.size()) ? 2 * pi - std::abs(angles[std::size_t(last_view)] - angles.front()) : 0;
   if (std::abs(open - step) > 0.5 * step && last_view < int(angles.size())) return;
   const double usual = (steps.between(first, images[1]) + steps.between(images[images.size() - 2], last)) / 2;
-  if (!(usual > steps.noise(first) / 2)) {
+  if (!(usual > steps.noise(first, images[1]))) {
     check.add(Severity::cannot_tell, "closing of the turn", "the part changes too little from view to view");
     return;
   }
   const double closing = steps.between(last, first);
   if (closing > 0.4 * usual) return;
+  // Two images of a part's mirror plane's sides are alike, too; but so are the next ones on each side.
+  if (steps.between(images[images.size() - 2], images[1]) < 1.2 * usual) {
+    check.add(Severity::cannot_tell, "closing of the turn", "the part looks alike on both sides of the first angle");
+    return;
+  }
   Finding& finding = check.add(
       Severity::serious, "arc",
       "the last image shows the first angle again: N + 1 images over 360 degrees, so each angle is a little off",
