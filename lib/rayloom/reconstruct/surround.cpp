@@ -159,24 +159,55 @@ double reach_mm(const Volume& volume) {
   return most + grid.voxel_mm;
 }
 
-/// Projections of the overview beyond the ends of one view's rows, a sample a voxel each way.
+/// What is supplied beyond the ends of rows: alike in all views. A sample stands for a step of columns; samples count
+/// outwards, the first `seam` of them within the detector.
+struct Ends {
+  int columns;  // measured
+  Step step;
+  bool at_left, at_right;
+  int seam, side;  // samples within the detector, and all of a side
+  /// Of column j beyond the end: the sample before it, how far on it lies, and what is left of the lift.
+  std::vector<int> sample{};
+  std::vector<float> fraction{}, fade{};
+
+  Ends(const Geometry& geometry, const Step& step_, int beyond, bool left, bool right)
+      : columns(geometry.detector.columns),
+        step(step_),
+        at_left(left),
+        at_right(right),
+        seam(std::min(seam_samples, std::max(1, columns / step.columns))),
+        side(seam + (beyond + step.columns - 1) / step.columns + 1) {
+    for (int j = 0; j < beyond; ++j) {
+      const double at = (j + 0.5) / step.columns - 0.5 + seam, out = 4.0 * j / columns,
+                   left_over = std::exp(-out * out);
+      sample.push_back(std::min(int(at), side - 2));
+      fraction.push_back(float(at - sample.back()));
+      fade.push_back(left_over < 1e-6 ? 0.0F : float(left_over));  // denormal numbers would take long
+    }
+  }
+
+  int sides() const { return int(at_left) + int(at_right); }
+
+ private:
+  static constexpr int seam_samples = 3;
+};
+
+/// Projections of the overview beyond the ends of one view's rows, a sample a step each way.
 class View {
  public:
-  View(const Volume& overview, const Geometry& geometry, const Step& step, int beyond, bool at_left, bool at_right,
-       int view, int first_row, int last_row)
-      : columns_(geometry.detector.columns), step_(step), at_left_(at_left), at_right_(at_right) {
-    first_ = first_row / step.rows;
-    rows_ = last_row / step.rows + 2 - first_;
-    seam_ = std::min(seam_blocks, std::max(1, columns_ / step.columns));
-    side_ = seam_ + (beyond + step.columns - 1) / step.columns + 1;
-    const ViewRays rays(geometry, geometry.angles_rad[std::size_t(view)]);
+  View(const Volume& overview, const Geometry& geometry, const std::shared_ptr<const Ends>& ends, int view,
+       int first_row, int last_row)
+      : ends_(ends), first_(first_row / ends->step.rows), rows_(last_row / ends->step.rows + 2 - first_) {
+    const ViewRays rays(geometry, geometry.pose(std::size_t(view)));
+    const Step& step = ends->step;
     std::vector<Ray> all;
+    all.reserve(std::size_t(rows_ * ends->sides() * ends->side));
     for (int r = 0; r < rows_; ++r)
       for (const bool left : {true, false}) {
-        if (!(left ? at_left_ : at_right_)) continue;
-        for (int i = 0; i < side_; ++i) {
-          const double outwards = (i - seam_ + 0.5) * step.columns;  // from the detector's edge
-          const double column = left ? -0.5 - outwards : columns_ - 0.5 + outwards;
+        if (!(left ? ends->at_left : ends->at_right)) continue;
+        for (int i = 0; i < ends->side; ++i) {
+          const double outwards = (i - ends->seam + 0.5) * step.columns;  // from the detector's edge
+          const double column = left ? -0.5 - outwards : ends->columns - 0.5 + outwards;
           all.push_back(rays.to({double((first_ + r) * step.rows), column}));
         }
       }
@@ -185,50 +216,51 @@ class View {
   }
 
   void fill(double row, std::span<const float> measured, std::span<float> left, std::span<float> right) const {
-    std::fill(left.begin(), left.end(), 0.0F);
-    std::fill(right.begin(), right.end(), 0.0F);
-    const double place = row / step_.rows - first_;
-    const int below = std::clamp(int(place), 0, rows_ - 2);
-    const float share = float(place - below);
-    const int sides = int(at_left_) + int(at_right_);
-    const auto side = [&](int n, const auto& inwards, const auto& outwards, int beyond) {
-      const float* a = samples_.data() + std::size_t((below * sides + n) * side_);
-      const float* b = a + sides * side_;
-      const auto projected = [&](int i) { return a[i] + share * (b[i] - a[i]); };
-      float lift = 0;  // what is measured more than projected beside the seam
-      for (int i = 0; i < seam_; ++i) {
-        const int from = (seam_ - 1 - i) * step_.columns;
-        float mean = 0;
-        for (int c = 0; c < step_.columns; ++c)
-          mean += inwards(from + c) / float(step_.columns);
-        lift += (mean - projected(i)) / float(seam_);
-      }
-      const float fading = 4.0F / float(columns_);
-      for (int j = 0; j < beyond; ++j) {
-        const float at = (float(j) + 0.5F) / float(step_.columns) - 0.5F + float(seam_);
-        const int i = std::min(int(at), side_ - 2);
-        const float f = at - float(i), p = projected(i), q = projected(i + 1), out = float(j) * fading;
-        outwards(j) = p + f * (q - p) + lift * std::exp(-out * out);
-      }
-    };
-    const int last = columns_ - 1;
-    if (at_left_)
+    const Ends& ends = *ends_;
+    const int last = ends.columns - 1;
+    if (ends.at_left)
       side(
-          0, [&](int c) { return measured[std::size_t(std::min(c, last))]; },
-          [&](int j) -> float& { return left[left.size() - 1 - std::size_t(j)]; }, int(left.size()));
-    if (at_right_)
+          0, row, [&](int c) { return measured[std::size_t(std::min(c, last))]; },
+          [&](std::size_t j) -> float& { return left[left.size() - 1 - j]; }, left.size());
+    else
+      std::ranges::fill(left, 0.0F);
+    if (ends.at_right)
       side(
-          sides - 1, [&](int c) { return measured[std::size_t(std::max(last - c, 0))]; },
-          [&](int j) -> float& { return right[std::size_t(j)]; }, int(right.size()));
+          ends.sides() - 1, row, [&](int c) { return measured[std::size_t(std::max(last - c, 0))]; },
+          [&](std::size_t j) -> float& { return right[j]; }, right.size());
+    else
+      std::ranges::fill(right, 0.0F);
   }
 
  private:
-  static constexpr int seam_blocks = 3;
-  int columns_;
-  Step step_;
-  bool at_left_, at_right_;
-  int first_ = 0, rows_ = 0;  // of the samples, in steps
-  int seam_ = 0, side_ = 0;   // samples beside the seam within the detector, and all of a side
+  /// @param inwards  Measured column c from this end. @param outwards  Where column j < count beyond it goes.
+  template <class Inwards, class Outwards>
+  void side(int n, double row, const Inwards& inwards, const Outwards& outwards, std::size_t count) const {
+    const Ends& ends = *ends_;
+    const double place = row / ends.step.rows - first_;
+    const int below = std::clamp(int(place), 0, rows_ - 2);
+    const float share = float(place - below);
+    const float* a = samples_.data() + std::size_t((below * ends.sides() + n) * ends.side);
+    const float* b = a + ends.sides() * ends.side;
+    std::vector<float> projected(std::size_t(ends.side));
+    for (std::size_t i = 0; i < projected.size(); ++i)
+      projected[i] = a[i] + share * (b[i] - a[i]);
+    float lift = 0;  // what is measured more than projected beside the seam
+    for (int i = 0; i < ends.seam; ++i) {
+      const int from = (ends.seam - 1 - i) * ends.step.columns;
+      float mean = 0;
+      for (int c = 0; c < ends.step.columns; ++c)
+        mean += inwards(from + c) / float(ends.step.columns);
+      lift += (mean - projected[std::size_t(i)]) / float(ends.seam);
+    }
+    for (std::size_t j = 0; j < count; ++j) {
+      const float* at = projected.data() + ends.sample[j];
+      outwards(j) = at[0] + ends.fraction[j] * (at[1] - at[0]) + lift * ends.fade[j];
+    }
+  }
+
+  std::shared_ptr<const Ends> ends_;
+  int first_, rows_;  // of the samples, in steps
   std::vector<float> samples_;
 };
 
@@ -240,7 +272,7 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   std::vector<Ray> rays;
   double measured_square = 0;
   for (const Block& block : blocks) {
-    rays.push_back(ray_to(geometry, geometry.angles_rad[std::size_t(block.view)], block.middle));
+    rays.push_back(ray_to(geometry, geometry.pose(std::size_t(block.view)), block.middle));
     measured_square += std::pow(double(block.mean), 2);
   }
   const double half = overview.grid.voxel_mm / 2;
@@ -332,10 +364,9 @@ Beyond surrounded(const std::shared_ptr<const Volume>& overview, const Geometry&
   const Step step(ideal, overview->grid.voxel_mm);
   const std::size_t rows = std::size_t(d.rows / step.rows + 2), side = std::size_t(beyond.columns / step.columns + 5);
   beyond.thread_bytes = rows * 2 * side * (sizeof(Ray) + sizeof(float));
-  const int most = beyond.columns;
+  const auto ends = std::make_shared<const Ends>(ideal, step, beyond.columns, at_left, at_right);
   beyond.of_view = [=](int view, int first_row, int last_row) -> RowEnds {
-    const auto samples =
-        std::make_shared<const View>(*overview, ideal, step, most, at_left, at_right, view, first_row, last_row);
+    const auto samples = std::make_shared<const View>(*overview, ideal, ends, view, first_row, last_row);
     return [samples](double row, std::span<const float> measured, std::span<float> to_left, std::span<float> to_right) {
       samples->fill(row, measured, to_left, to_right);
     };
