@@ -2,8 +2,8 @@
 
 #include <Eigen/Cholesky>
 #include <algorithm>
-#include <array>
 #include <cmath>
+#include <limits>
 #include <vector>
 
 #include "rayloom/parallel.h"
@@ -93,8 +93,8 @@ std::vector<Block> look_at(const Geometry& geometry, const ProjectionSource& sou
   const Detector& d = geometry.detector;
   const int views = int(geometry.angles_rad.size()), high = std::min(step.rows, d.rows),
             wide = std::min(step.columns, d.columns);
-  const std::vector<int> some_views = starts(views, 1, 24), rows = starts(d.rows, high, 12),
-                         columns = starts(d.columns, wide, 48);
+  const std::vector<int> some_views = starts(views, 1, 16), rows = starts(d.rows, high, 8),
+                         columns = starts(d.columns, wide, 32);
   const bool by_row = source.stored == ProjectionSource::Stored::by_row;
   std::vector<std::vector<Block>> found(by_row ? rows.size() : some_views.size());
   const auto add = [&](std::vector<Block>& blocks, std::span<const float> band, int view, int row) {
@@ -159,13 +159,15 @@ double reach_mm(const Volume& volume) {
   return most + grid.voxel_mm;
 }
 
-/// What is supplied beyond the ends of rows: alike in all views. A sample stands for a step of columns; samples count
-/// outwards, the first `seam` of them within the detector.
+/// What is supplied beyond the ends of rows: alike in all views. Samples are counted outwards.
 struct Ends {
   int columns;  // measured
   Step step;
   bool at_left, at_right;
-  int seam, side;  // samples within the detector, and all of a side
+  int seam;  // samples within the detector
+  /// Columns that samples lie outwards of the end: a step apart within the detector and beside it, farther apart
+  /// farther out, since the ramp filter's 1/x^2 smooths what lies far away the more.
+  std::vector<double> outwards{};
   /// Of column j beyond the end: the sample before it, how far on it lies, and what is left of the lift.
   std::vector<int> sample{};
   std::vector<float> fraction{}, fade{};
@@ -175,21 +177,29 @@ struct Ends {
         step(step_),
         at_left(left),
         at_right(right),
-        seam(std::min(seam_samples, std::max(1, columns / step.columns))),
-        side(seam + (beyond + step.columns - 1) / step.columns + 1) {
+        seam(std::min(seam_samples, std::max(1, columns / step.columns))) {
+    for (int i = 0; i < seam; ++i)
+      outwards.push_back((i - seam + 0.5) * step.columns);
+    do
+      outwards.push_back(outwards.back() + std::max(double(step.columns), outwards.back() / steady_samples));
+    while (outwards.back() < beyond);
+    int before = 0;
     for (int j = 0; j < beyond; ++j) {
-      const double at = (j + 0.5) / step.columns - 0.5 + seam, out = 4.0 * j / columns,
-                   left_over = std::exp(-out * out);
-      sample.push_back(std::min(int(at), side - 2));
-      fraction.push_back(float(at - sample.back()));
+      const double at = j + 0.5, faded = 4.0 * j / columns, left_over = std::exp(-faded * faded);
+      while (outwards[std::size_t(before) + 1] < at)
+        ++before;
+      const double from = outwards[std::size_t(before)], to = outwards[std::size_t(before) + 1];
+      sample.push_back(before);
+      fraction.push_back(float((at - from) / (to - from)));
       fade.push_back(left_over < 1e-6 ? 0.0F : float(left_over));  // denormal numbers would take long
     }
   }
 
   int sides() const { return int(at_left) + int(at_right); }
+  int side() const { return int(outwards.size()); }
 
  private:
-  static constexpr int seam_samples = 3;
+  static constexpr int seam_samples = 3, steady_samples = 8;
 };
 
 /// Projections of the overview beyond the ends of one view's rows, a sample a step each way.
@@ -201,15 +211,13 @@ class View {
     const ViewRays rays(geometry, geometry.pose(std::size_t(view)));
     const Step& step = ends->step;
     std::vector<Ray> all;
-    all.reserve(std::size_t(rows_ * ends->sides() * ends->side));
+    all.reserve(std::size_t(rows_ * ends->sides() * ends->side()));
     for (int r = 0; r < rows_; ++r)
       for (const bool left : {true, false}) {
         if (!(left ? ends->at_left : ends->at_right)) continue;
-        for (int i = 0; i < ends->side; ++i) {
-          const double outwards = (i - ends->seam + 0.5) * step.columns;  // from the detector's edge
-          const double column = left ? -0.5 - outwards : ends->columns - 0.5 + outwards;
-          all.push_back(rays.to({double((first_ + r) * step.rows), column}));
-        }
+        for (const double outwards : ends->outwards)
+          all.push_back(
+              rays.to({double((first_ + r) * step.rows), left ? -0.5 - outwards : ends->columns - 0.5 + outwards}));
       }
     samples_.resize(all.size());
     line_integrals(overview, all, samples_);
@@ -240,9 +248,9 @@ class View {
     const double place = row / ends.step.rows - first_;
     const int below = std::clamp(int(place), 0, rows_ - 2);
     const float share = float(place - below);
-    const float* a = samples_.data() + std::size_t((below * ends.sides() + n) * ends.side);
-    const float* b = a + ends.sides() * ends.side;
-    std::vector<float> projected(std::size_t(ends.side));
+    const float* a = samples_.data() + std::size_t((below * ends.sides() + n) * ends.side());
+    const float* b = a + ends.sides() * ends.side();
+    std::vector<float> projected(std::size_t(ends.side()));
     for (std::size_t i = 0; i < projected.size(); ++i)
       projected[i] = a[i] + share * (b[i] - a[i]);
     float lift = 0;  // what is measured more than projected beside the seam
@@ -283,23 +291,27 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
       sum += std::pow(double(blocks[i].mean) - fit.scale * double(projected[i]), 2);
     return sum;
   };
-  for (int turn = 0; turn < 6; ++turn) {
+  std::vector<Vec3> slopes(rays.size());  // of the projections unscaled, per mm
+  Vec3 slopes_at = Vec3::Constant(std::numeric_limits<double>::infinity());
+  for (int turn = 0; turn < 8; ++turn) {
     const std::vector<float> here = shifted_integrals(overview, rays, fit.shift_mm, threads);
     const double error = error_of(here);
     if (turn == 0) fit.error_before = measured_square > 0 ? std::sqrt(error / measured_square) : 0;
-    std::array<std::vector<float>, 3> ahead, behind;
-    for (int axis = 0; axis < 3; ++axis) {
-      ahead[std::size_t(axis)] = shifted_integrals(overview, rays, fit.shift_mm + half * Vec3::Unit(axis), threads);
-      behind[std::size_t(axis)] = shifted_integrals(overview, rays, fit.shift_mm - half * Vec3::Unit(axis), threads);
+    if (!((fit.shift_mm - slopes_at).norm() < half)) {  // slopes serve half a voxel about
+      slopes_at = fit.shift_mm;
+      for (int axis = 0; axis < 3; ++axis) {
+        const Vec3 step = half * Vec3::Unit(axis);
+        const std::vector<float> ahead = shifted_integrals(overview, rays, fit.shift_mm + step, threads),
+                                 behind = shifted_integrals(overview, rays, fit.shift_mm - step, threads);
+        for (std::size_t i = 0; i < rays.size(); ++i)
+          slopes[i][axis] = (double(ahead[i]) - double(behind[i])) / (2 * half);
+      }
     }
     Eigen::Matrix4d normal = Eigen::Matrix4d::Zero();
     Eigen::Vector4d towards = Eigen::Vector4d::Zero();
     for (std::size_t i = 0; i < blocks.size(); ++i) {
       Eigen::Vector4d slope;
-      for (int axis = 0; axis < 3; ++axis)
-        slope[axis] =
-            fit.scale * (double(ahead[std::size_t(axis)][i]) - double(behind[std::size_t(axis)][i])) / (2 * half);
-      slope[3] = double(here[i]);
+      slope << fit.scale * slopes[i], double(here[i]);
       normal += slope * slope.transpose();
       towards += slope * (double(blocks[i].mean) - fit.scale * double(here[i]));
     }
@@ -362,9 +374,9 @@ Beyond surrounded(const std::shared_ptr<const Volume>& overview, const Geometry&
       std::max({0, int(std::ceil(columns - left)) * int(at_left), int(std::ceil(columns - right)) * int(at_right)});
   const Geometry ideal = ideal_geometry(geometry);
   const Step step(ideal, overview->grid.voxel_mm);
-  const std::size_t rows = std::size_t(d.rows / step.rows + 2), side = std::size_t(beyond.columns / step.columns + 5);
-  beyond.thread_bytes = rows * 2 * side * (sizeof(Ray) + sizeof(float));
   const auto ends = std::make_shared<const Ends>(ideal, step, beyond.columns, at_left, at_right);
+  beyond.thread_bytes =
+      std::size_t(d.rows / step.rows + 2) * std::size_t(ends->sides() * ends->side()) * (sizeof(Ray) + sizeof(float));
   beyond.of_view = [=](int view, int first_row, int last_row) -> RowEnds {
     const auto samples = std::make_shared<const View>(*overview, ideal, ends, view, first_row, last_row);
     return [samples](double row, std::span<const float> measured, std::span<float> to_left, std::span<float> to_right) {
