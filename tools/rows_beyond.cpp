@@ -54,7 +54,7 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
   }
   const Volume overview = read_overview(StoredVolume(given.surround), scan.part_moved_mm);
   rows.fit = fit_surround(overview, input.geometry, input.source, thread_count(given.threads));
-  rows.overview = std::make_shared<Volume>(fitted(overview, rows.fit));
+  rows.overview = std::make_shared<Surroundings>(fitted(overview, rows.fit, input.geometry));
   const double voxels = rows.fit.shift_mm.norm() / overview.grid.voxel_mm;
   const std::string found = "shifted by " + to_text(rows.fit.shift_mm.norm(), 3) + " mm (" + to_text(voxels, 2) +
                             " voxels) and scaled by " + to_text(rows.fit.scale, 4) +

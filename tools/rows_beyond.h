@@ -14,7 +14,7 @@ bool continues_rows(const ReconstructArguments& given);
 struct RowsBeyond {
   bool continues = false;
   Truncation truncation{};
-  std::shared_ptr<const Volume> overview{};  ///< Fitted to the scan.
+  std::shared_ptr<const Surroundings> overview{};  ///< Fitted to the scan.
   SurroundFit fit{};
 
   Beyond of(const Geometry& geometry, const ReconstructOptions& options) const;

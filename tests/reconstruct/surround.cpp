@@ -105,7 +105,8 @@ Errors errors_of(const Pair& pair, Beyond beyond) {
 }
 
 Beyond surrounded_by(const Pair& pair, const Volume& overview, const SurroundFit& fit) {
-  return surrounded(std::make_shared<Volume>(fitted(overview, fit)), pair.region, Coverage::symmetric);
+  return surrounded(std::make_shared<Surroundings>(fitted(overview, fit, pair.region)), pair.region,
+                    Coverage::symmetric);
 }
 
 }  // namespace

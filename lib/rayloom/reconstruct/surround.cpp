@@ -14,7 +14,7 @@ namespace rayloom {
 
 namespace {
 
-constexpr int most_across_read = 320, most_across_projected = 160;
+constexpr int most_across_read = 320, least_across_view = 24;
 constexpr std::size_t most_voxels_read = std::size_t{1} << 25;
 
 /// Voxels of n each way taken together; single slices stay.
@@ -159,6 +159,25 @@ double reach_mm(const Volume& volume) {
   return most + grid.voxel_mm;
 }
 
+/// With x and z exchanged. z is then the quickest in memory, and rays one above the other meet neighbours.
+Volume laid_down(const Volume& volume) {
+  const Grid& from = volume.grid;
+  Volume laid(
+      Grid{from.nz, from.ny, from.nx, from.voxel_mm, Vec3(from.centre_mm.z(), from.centre_mm.y(), from.centre_mm.x())});
+  constexpr int strip = 16;
+  for (int j = 0; j < from.ny; ++j)
+    for (int begin = 0; begin < from.nx; begin += strip)
+      for (int k = 0; k < from.nz; ++k)
+        for (int i = begin; i < std::min(begin + strip, from.nx); ++i)
+          laid.at(k, j, i) = volume.at(i, j, k);
+  return laid;
+}
+
+Ray laid_down(const Ray& ray) {
+  const auto turned = [](const Vec3& v) { return Vec3(v.z(), v.y(), v.x()); };
+  return {turned(ray.origin), turned(ray.direction)};
+}
+
 /// What is supplied beyond the ends of rows: alike in all views. Samples are counted outwards.
 struct Ends {
   int columns;  // measured
@@ -199,28 +218,29 @@ struct Ends {
   int side() const { return int(outwards.size()); }
 
  private:
-  static constexpr int seam_samples = 3, steady_samples = 8;
+  static constexpr int seam_samples = 3, steady_samples = 4;
 };
 
 /// Projections of the overview beyond the ends of one view's rows, a sample a step each way.
 class View {
  public:
-  View(const Volume& overview, const Geometry& geometry, const std::shared_ptr<const Ends>& ends, int view,
-       int first_row, int last_row)
+  /// @param laid  The overview, laid down.
+  View(const Volume& laid, const Geometry& geometry, const std::shared_ptr<const Ends>& ends, int view, int first_row,
+       int last_row)
       : ends_(ends), first_(first_row / ends->step.rows), rows_(last_row / ends->step.rows + 2 - first_) {
     const ViewRays rays(geometry, geometry.pose(std::size_t(view)));
     const Step& step = ends->step;
     std::vector<Ray> all;
     all.reserve(std::size_t(rows_ * ends->sides() * ends->side()));
-    for (int r = 0; r < rows_; ++r)
-      for (const bool left : {true, false}) {
-        if (!(left ? ends->at_left : ends->at_right)) continue;
-        for (const double outwards : ends->outwards)
-          all.push_back(
-              rays.to({double((first_ + r) * step.rows), left ? -0.5 - outwards : ends->columns - 0.5 + outwards}));
-      }
+    for (const bool left : {true, false}) {
+      if (!(left ? ends->at_left : ends->at_right)) continue;
+      for (const double outwards : ends->outwards)
+        for (int r = 0; r < rows_; ++r)
+          all.push_back(laid_down(
+              rays.to({double((first_ + r) * step.rows), left ? -0.5 - outwards : ends->columns - 0.5 + outwards})));
+    }
     samples_.resize(all.size());
-    line_integrals(overview, all, samples_);
+    line_integrals(laid, all, samples_);
   }
 
   void fill(double row, std::span<const float> measured, std::span<float> left, std::span<float> right) const {
@@ -248,11 +268,12 @@ class View {
     const double place = row / ends.step.rows - first_;
     const int below = std::clamp(int(place), 0, rows_ - 2);
     const float share = float(place - below);
-    const float* a = samples_.data() + std::size_t((below * ends.sides() + n) * ends.side());
-    const float* b = a + ends.sides() * ends.side();
+    const float* at_row = samples_.data() + n * ends.side() * rows_ + below;
     std::vector<float> projected(std::size_t(ends.side()));
-    for (std::size_t i = 0; i < projected.size(); ++i)
-      projected[i] = a[i] + share * (b[i] - a[i]);
+    for (float& value : projected) {
+      value = at_row[0] + share * (at_row[1] - at_row[0]);
+      at_row += rows_;
+    }
     float lift = 0;  // what is measured more than projected beside the seam
     for (int i = 0; i < ends.seam; ++i) {
       const int from = (ends.seam - 1 - i) * ends.step.columns;
@@ -348,22 +369,22 @@ Volume read_overview(const StoredVolume& stored, const Vec3& part_moved_mm) {
   return volume;
 }
 
-Volume fitted(const Volume& overview, const SurroundFit& fit) {
-  const Grid& grid = overview.grid;
-  const int n = (std::max(grid.nx, grid.ny) + most_across_projected - 1) / most_across_projected;
-  Volume volume = coarser(grid, n, [&](int k) { return overview.slice(k); });
+Surroundings fitted(const Volume& overview, const SurroundFit& fit, const Geometry& geometry) {
+  const double across_view = geometry.detector.columns * geometry.virtual_column_pitch_mm() / overview.grid.voxel_mm;
+  const int n = std::max(1, int(across_view / least_across_view));
+  Volume volume = coarser(overview.grid, n, [&](int k) { return overview.slice(k); });
   volume.grid.centre_mm += fit.shift_mm;
   for (float& value : volume.samples)
     value *= float(fit.scale);
-  return volume;
+  return {laid_down(volume), reach_mm(volume)};
 }
 
-Beyond surrounded(const std::shared_ptr<const Volume>& overview, const Geometry& geometry, Coverage coverage) {
+Beyond surrounded(const std::shared_ptr<const Surroundings>& overview, const Geometry& geometry, Coverage coverage) {
   const Detector& d = geometry.detector;
   const double left = d.axis_column + 0.5, right = d.columns - 0.5 - d.axis_column;
   const bool displaced = coverage == Coverage::displaced;
   const bool at_left = !displaced || left >= right, at_right = !displaced || right > left;
-  const double reach = reach_mm(*overview);
+  const double reach = overview->reach_mm;
   double columns = reach / d.column_pitch_mm;  // from the axis
   if (geometry.beam != Beam::parallel) {
     const double fan = std::asin(std::min(reach / geometry.sod_mm, 0.95));
@@ -373,12 +394,12 @@ Beyond surrounded(const std::shared_ptr<const Volume>& overview, const Geometry&
   beyond.columns =
       std::max({0, int(std::ceil(columns - left)) * int(at_left), int(std::ceil(columns - right)) * int(at_right)});
   const Geometry ideal = ideal_geometry(geometry);
-  const Step step(ideal, overview->grid.voxel_mm);
+  const Step step(ideal, overview->laid.grid.voxel_mm);
   const auto ends = std::make_shared<const Ends>(ideal, step, beyond.columns, at_left, at_right);
   beyond.thread_bytes =
       std::size_t(d.rows / step.rows + 2) * std::size_t(ends->sides() * ends->side()) * (sizeof(Ray) + sizeof(float));
   beyond.of_view = [=](int view, int first_row, int last_row) -> RowEnds {
-    const auto samples = std::make_shared<const View>(*overview, ideal, ends, view, first_row, last_row);
+    const auto samples = std::make_shared<const View>(overview->laid, ideal, ends, view, first_row, last_row);
     return [samples](double row, std::span<const float> measured, std::span<float> to_left, std::span<float> to_right) {
       samples->fill(row, measured, to_left, to_right);
     };
