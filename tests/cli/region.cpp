@@ -127,6 +127,13 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     REQUIRE(run(folder, "reconstruct region/scan.json -o piece --surround overview --size 8,8,4 --centre 4.5,-3,1")
                 .status == 0);
     CHECK(record_of(folder, "piece").at("centre_mm").at(0) == 4.5);
+    CHECK(outcome.err.find("is it the same part") == std::string::npos);
+
+    // An overview that ends within the part lacks most of what every ray meets.
+    REQUIRE(run(folder, "reconstruct whole/scan.json -o cut --size 16,16,24 --centre 4,-3,1 --quiet").status == 0);
+    const auto cut = run(folder, "reconstruct region/scan.json -o short --surround cut --size 8,8,4 --centre 4,-3,1");
+    CHECK(cut.status == 0);
+    CHECK(cut.err.find("is it the same part") != std::string::npos);
   }
 
   TEST_CASE("an overview that is not there or lies within the view is refused") {

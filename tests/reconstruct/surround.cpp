@@ -8,7 +8,6 @@
 #include <random>
 
 #include "align/support.h"
-#include "rayloom/reconstruct/truncation.h"
 
 using namespace rayloom;
 
@@ -34,10 +33,10 @@ Geometry scan_of(Beam beam, double pitch_mm, double sod_mm, int columns, int row
 }
 
 Geometry overview_scan(Beam beam) {
-  return scan_of(beam, overview_voxel, 240, 128, 96, 180);
+  return scan_of(beam, overview_voxel, 240, 128, 80, 120);
 }
-Geometry region_scan(Beam beam) {
-  return scan_of(beam, overview_voxel / magnified, 240 / magnified, 96, 24, 240);
+Geometry region_scan(Beam beam, double times = magnified) {
+  return scan_of(beam, overview_voxel / times, 240 / times, 96, 16, 160);
 }
 
 std::vector<float> project(const Geometry& g, const Phantom& phantom) {
@@ -45,7 +44,7 @@ std::vector<float> project(const Geometry& g, const Phantom& phantom) {
   std::vector<float> all(size * g.angles_rad.size());
   const auto mu = phantom.attenuations();
   for (std::size_t i = 0; i < g.angles_rad.size(); ++i)
-    project_phantom(phantom, mu, g, g.angles_rad[i], {1}, std::span(all).subspan(i * size, size));
+    project_phantom(phantom, mu, g, g.pose(i), {1}, std::span(all).subspan(i * size, size));
   return all;
 }
 
@@ -57,39 +56,43 @@ Volume rebuild(const Geometry& g, const std::vector<float>& data, const Reconstr
   return volume;
 }
 
-/// An overview of the part as `reconstruct` makes it, and a scan of a region of it.
-struct Pair {
-  Phantom part;  ///< In the region's frame.
-  Geometry region;
-  std::vector<float> data;
-  Volume overview;  ///< In the region's frame.
+/// A part in the region's frame, and an overview of it as `reconstruct` makes it.
+struct Whole {
+  Phantom phantom;
+  Volume overview;
 
-  Pair(Beam beam, const Phantom& phantom)
-      : part(phantom.moved(-place_mm)),
-        region(region_scan(beam)),
-        data(project(region, part)),
-        overview(rebuild(overview_scan(beam), project(overview_scan(beam), phantom), {})) {
+  Whole(Beam beam, const Phantom& whole)
+      : phantom(whole.moved(-place_mm)),
+        overview(rebuild(overview_scan(beam), project(overview_scan(beam), whole), {})) {
     overview.grid.centre_mm -= place_mm;
   }
 };
+
+Whole random_part(Beam beam, unsigned seed) {
+  std::mt19937_64 random(seed);
+  return {beam, align_test::random_part(random, 24, 36)};
+}
 
 struct Errors {
   double bias = 0;     ///< Mean error within 0.9 of the field of view, over the mean true value there.
   double cupping = 0;  ///< Mean error of the ring outside 0.9 less that within 0.5, over the same.
 };
 
-Errors errors_of(const Pair& pair, Beyond beyond) {
+Errors errors_of(const Whole& part, const Geometry& region, const std::vector<float>& data, const Volume& overview,
+                 const SurroundFit& fit, Method method = Method::direct) {
   ReconstructOptions options;
-  options.beyond = std::move(beyond);
-  const Volume volume = rebuild(pair.region, pair.data, options);
+  options.method = method;
+  const Coverage coverage = automatic_coverage(region);
+  options.beyond = surrounded(std::make_shared<Surroundings>(fitted(overview, fit, region)), region, coverage);
+  const Volume volume = rebuild(region, data, options);
   const Grid& grid = volume.grid;
-  const double radius = field_of_view(pair.region, Coverage::symmetric).radius_mm;
-  const auto mu = pair.part.attenuations();
+  const double radius = field_of_view(region, coverage).radius_mm;
+  const auto mu = part.phantom.attenuations();
   double inner = 0, core = 0, ring = 0, value = 0;
   int in_inner = 0, in_core = 0, in_ring = 0;
   std::vector<float> truth(std::size_t(grid.nx) * std::size_t(grid.ny));
-  for (int k = grid.nz / 2 - 3; k <= grid.nz / 2 + 3; ++k) {
-    rasterise_slice(pair.part, mu, grid, k, 3, truth);
+  for (int k = grid.nz / 2 - 2; k <= grid.nz / 2 + 2; ++k) {
+    rasterise_slice(part.phantom, mu, grid, k, 2, truth);
     for (int j = 0; j < grid.ny; ++j)
       for (int i = 0; i < grid.nx; ++i) {
         const double r = std::hypot(grid.x_mm(i), grid.y_mm(j)) / radius;
@@ -104,39 +107,114 @@ Errors errors_of(const Pair& pair, Beyond beyond) {
   return {inner / in_inner / mean, (ring / in_ring - core / in_core) / mean};
 }
 
-Beyond surrounded_by(const Pair& pair, const Volume& overview, const SurroundFit& fit) {
-  return surrounded(std::make_shared<Surroundings>(fitted(overview, fit, pair.region)), pair.region,
-                    Coverage::symmetric);
+/// Scans of regions of every kind.
+struct Kind {
+  std::string name;
+  Geometry region;
+  Method method = Method::direct;
+};
+
+std::vector<Kind> kinds(Beam beam) {
+  if (beam == Beam::parallel)
+    return {{"parallel", region_scan(beam)}, {"parallel, gridding", region_scan(beam), Method::gridding}};
+  std::vector<Kind> all = {{to_string(beam), region_scan(beam)}};
+  all.reserve(8);  // references stay
+  const auto add = [&](const std::string& name) -> Geometry& {
+    return all.emplace_back(name, region_scan(beam)).region;
+  };
+  if (beam == Beam::fan) {
+    add("arc").detector.shape = DetectorShape::arc;
+    return all;
+  }
+  Geometry& turned = add("turned detector");
+  turned.detector.roll_rad = 0.03;
+  turned.detector.tilt_rad = -0.02;
+  turned.detector.slant_rad = 0.04;
+  Geometry& displaced = add("displaced detector");
+  displaced.detector.columns = 64;  // 48 to the left, 16 to the right
+  displaced.detector.axis_column = 47.5;
+  Geometry& short_scan = add("short scan");
+  for (double& angle : short_scan.angles_rad)
+    angle *= 200.0 / 360;
+  Geometry& moving = add("part that moves");
+  for (std::size_t i = 0; i < moving.angles_rad.size(); ++i)
+    moving.part_moved_mm.push_back(i < 100 ? Vec3(0, 0, 0) : Vec3(0.9, -0.8, 0.3));
+  all.push_back({"half as magnified", region_scan(beam, magnified / 2)});
+  return all;
 }
 
 }  // namespace
 
 TEST_SUITE("a region with an overview around it") {
+  // What is asked is 1 per cent. Left as they are, misplacement and scale spoil that, by up to 3.4 per cent; so what is
+  // left of them after the fit, a fifth and a sixth, may spoil 0.7.
   TEST_CASE("bias and cupping below 1 per cent though the overview lies half a voxel off and is 3 per cent too low") {
     for (const Beam beam : {Beam::parallel, Beam::fan, Beam::cone}) {
-      CAPTURE(to_string(beam));
-      std::mt19937_64 random(41);
-      for (int n = 0; n < 3; ++n) {
-        const Pair pair(beam, align_test::random_part(random, 24, 36));
-        const Vec3 misplaced = overview_voxel * Vec3(0.4, -0.3, 0.1);
-        Volume overview = pair.overview;
-        overview.grid.centre_mm += misplaced;
-        for (float& value : overview.samples)
-          value *= 0.97F;
-        const SurroundFit fit = fit_surround(overview, pair.region, from_memory(pair.region, pair.data), 2);
-        const Errors errors = errors_of(pair, surrounded_by(pair, overview, fit));
-        const Errors unfitted = errors_of(pair, surrounded_by(pair, overview, {}));
-        const Errors guessed = errors_of(
-            pair, continued(pair.region, look_for_truncation(pair.region, from_memory(pair.region, pair.data), {})));
+      const Whole part = random_part(beam, 41);
+      const Vec3 misplaced = overview_voxel * Vec3(0.4, -0.3, 0.1);
+      Volume overview = part.overview;
+      overview.grid.centre_mm += misplaced;
+      for (float& value : overview.samples)
+        value *= 0.97F;
+      for (const Kind& kind : kinds(beam)) {
+        CAPTURE(kind.name);
+        const std::vector<float> data = project(kind.region, part.phantom);
+        const SurroundFit fit = fit_surround(overview, kind.region, from_memory(kind.region, data), 2);
+        const Errors errors = errors_of(part, kind.region, data, overview, fit, kind.method);
         const Vec3 off = (fit.shift_mm + misplaced) / overview_voxel;
-        MESSAGE(to_string(beam) << " " << n << ": bias " << 100 * errors.bias << ", cupping " << 100 * errors.cupping
-                                << "; unfitted " << 100 * unfitted.bias << ", " << 100 * unfitted.cupping
-                                << "; guessed " << 100 * guessed.bias << ", " << 100 * guessed.cupping
-                                << "; shift off by " << off.x() << " " << off.y() << " " << off.z() << " voxels; scale "
-                                << fit.scale << " error " << fit.error_before << " " << fit.error_after);
+        MESSAGE(kind.name << ": bias " << 100 * errors.bias << " %, cupping " << 100 * errors.cupping
+                          << " %; shift off by " << off.x() << " " << off.y() << " " << off.z() << " voxels; scale "
+                          << fit.scale << "; difference " << fit.error_before << ", then " << fit.error_after);
         CHECK(std::abs(errors.bias) < 0.01);
         CHECK(std::abs(errors.cupping) < 0.01);
+        CHECK(off.norm() < 0.1);
+        CHECK(std::abs(fit.scale * 0.97 - 1) < 0.005);
+        CHECK(fit.error_after < 0.3 * fit.error_before);
       }
+      const Geometry region = region_scan(beam);
+      CHECK(std::abs(errors_of(part, region, project(region, part.phantom), overview, {}).bias) > 0.01);
     }
+  }
+
+  TEST_CASE("a scan of air gives nothing to fit to, and says whether the overview is air as well") {
+    const Geometry region = region_scan(Beam::cone);
+    const std::vector<float> air(96 * 16 * 160, 0.0F);
+    Volume overview(Grid{32, 32, 24, 1.6, Vec3::Zero()});
+    for (const float value : {0.0F, 0.02F}) {
+      std::ranges::fill(overview.samples, value);
+      const SurroundFit fit = fit_surround(overview, region, from_memory(region, air), 2);
+      CHECK(fit.shift_mm == Vec3::Zero());
+      CHECK(fit.scale == 1);
+      CHECK(fit.error_after == (value == 0 ? 0 : 1));
+    }
+  }
+
+  // The lines that leave a cube of 0.02 /mm, 51.2 mm wide, have a closed form: at angle 0 the ray to column c meets
+  // both faces across y where it lies at z = 0, so that its integral is 0.02 x 51.2 x its length over that along y.
+  TEST_CASE("what is supplied are the overview's line integrals, up to its last voxel") {
+    Volume overview(Grid{64, 64, 48, 0.8, Vec3::Zero()});
+    std::ranges::fill(overview.samples, 0.02F);
+    Geometry region = region_scan(Beam::cone);
+    const Beyond beyond =
+        surrounded(std::make_shared<Surroundings>(fitted(overview, {}, region)), region, Coverage::symmetric);
+    const double pitch = region.detector.column_pitch_mm;
+    CHECK(beyond.columns * pitch > 25.6 * std::sqrt(2.0) * region.sdd_mm / region.sod_mm - 48 * pitch);
+    const std::size_t count = std::size_t(beyond.columns);
+    std::vector<float> measured(96), left(count), right(count);
+    const auto integral = [&](double column) {
+      const double u = (column - 47.5) * pitch;
+      return 0.02 * 51.2 * std::hypot(region.sdd_mm, u) / region.sdd_mm;
+    };
+    for (int c = 0; c < 96; ++c)
+      measured[std::size_t(c)] = float(integral(c));
+    beyond.of_view(0, 0, 15)(7.5, measured, left, right);
+    // Rays leave by the faces across y up to u = SDD (half width) / (SOD + half width).
+    const double last = region.sdd_mm * 25.6 / (region.sod_mm + 25.6) / pitch - 48 - 40;
+    for (std::size_t j = 0; double(j) < last; ++j) {
+      CAPTURE(j);
+      CHECK(std::abs(double(right[j]) / integral(96 + double(j)) - 1) < 0.01);
+      CHECK(std::abs(double(left[count - 1 - j]) / integral(-1 - double(j)) - 1) < 0.01);
+    }
+    CHECK(right[count - 1] < 0.1F);
   }
 }

@@ -14,7 +14,7 @@ namespace rayloom {
 
 namespace {
 
-constexpr int most_across_read = 320, least_across_view = 24;
+constexpr int most_across_read = 320, least_across_view = 32;
 constexpr std::size_t most_voxels_read = std::size_t{1} << 25;
 
 /// Voxels of n each way taken together; single slices stay.
@@ -70,6 +70,11 @@ struct Step {
         rows(geometry.detector.rows == 1 ? 1
                                          : std::max(1, int(std::lround(voxel_mm / geometry.virtual_row_pitch_mm())))) {}
 };
+
+/// How far apart the rays beside the view may lie.
+double widest_step_mm(const Geometry& geometry) {
+  return geometry.detector.columns * geometry.virtual_column_pitch_mm() / least_across_view;
+}
 
 /// A block of pixels: where its middle is, and its mean.
 struct Block {
@@ -306,6 +311,11 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   }
   const double half = overview.grid.voxel_mm / 2;
   SurroundFit fit;
+  if (measured_square == 0) {  // air: nothing to fit to
+    const std::vector<float> here = shifted_integrals(overview, rays, fit.shift_mm, threads);
+    fit.error_before = fit.error_after = std::ranges::any_of(here, [](float value) { return value != 0; }) ? 1 : 0;
+    return fit;
+  }
   const auto error_of = [&](const std::vector<float>& projected) {
     double sum = 0;
     for (std::size_t i = 0; i < blocks.size(); ++i)
@@ -317,7 +327,7 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   for (int turn = 0; turn < 8; ++turn) {
     const std::vector<float> here = shifted_integrals(overview, rays, fit.shift_mm, threads);
     const double error = error_of(here);
-    if (turn == 0) fit.error_before = measured_square > 0 ? std::sqrt(error / measured_square) : 0;
+    if (turn == 0) fit.error_before = std::sqrt(error / measured_square);
     if (!((fit.shift_mm - slopes_at).norm() < half)) {  // slopes serve half a voxel about
       slopes_at = fit.shift_mm;
       for (int axis = 0; axis < 3; ++axis) {
@@ -350,7 +360,7 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
     if (change.head<3>().norm() < 0.01 * half && std::abs(change[3]) < 1e-4) break;
   }
   const double error = error_of(shifted_integrals(overview, rays, fit.shift_mm, threads));
-  fit.error_after = measured_square > 0 ? std::sqrt(error / measured_square) : 0;
+  fit.error_after = std::sqrt(error / measured_square);
   return fit;
 }
 
@@ -370,8 +380,7 @@ Volume read_overview(const StoredVolume& stored, const Vec3& part_moved_mm) {
 }
 
 Surroundings fitted(const Volume& overview, const SurroundFit& fit, const Geometry& geometry) {
-  const double across_view = geometry.detector.columns * geometry.virtual_column_pitch_mm() / overview.grid.voxel_mm;
-  const int n = std::max(1, int(across_view / least_across_view));
+  const int n = std::max(1, int(widest_step_mm(geometry) / overview.grid.voxel_mm));
   Volume volume = coarser(overview.grid, n, [&](int k) { return overview.slice(k); });
   volume.grid.centre_mm += fit.shift_mm;
   for (float& value : volume.samples)
@@ -394,7 +403,7 @@ Beyond surrounded(const std::shared_ptr<const Surroundings>& overview, const Geo
   beyond.columns =
       std::max({0, int(std::ceil(columns - left)) * int(at_left), int(std::ceil(columns - right)) * int(at_right)});
   const Geometry ideal = ideal_geometry(geometry);
-  const Step step(ideal, overview->laid.grid.voxel_mm);
+  const Step step(ideal, std::max(overview->laid.grid.voxel_mm, widest_step_mm(ideal)));
   const auto ends = std::make_shared<const Ends>(ideal, step, beyond.columns, at_left, at_right);
   beyond.thread_bytes =
       std::size_t(d.rows / step.rows + 2) * std::size_t(ends->sides() * ends->side()) * (sizeof(Ray) + sizeof(float));
