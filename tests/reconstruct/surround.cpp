@@ -168,6 +168,8 @@ TEST_SUITE("a region with an overview around it") {
         CHECK(std::abs(errors.bias) < 0.01);
         CHECK(std::abs(errors.cupping) < 0.01);
         CHECK(off.norm() < 0.1);
+        const Vec3 laid = fitted(overview, fit, kind.region).laid.grid.centre_mm;
+        CHECK((Vec3(laid.z(), laid.y(), laid.x()) - part.overview.grid.centre_mm).norm() < 0.1 * overview_voxel);
         CHECK(std::abs(fit.scale * 0.97 - 1) < 0.005);
         CHECK(fit.error_after < 0.3 * fit.error_before);
       }
@@ -216,5 +218,14 @@ TEST_SUITE("a region with an overview around it") {
       CHECK(std::abs(double(left[count - 1 - j]) / integral(-1 - double(j)) - 1) < 0.01);
     }
     CHECK(right[count - 1] < 0.1F);
+
+    // Where more is measured, no seam: the first column goes on at that level, one a view's width away is the
+    // overview's.
+    for (float& value : measured)
+      value *= 1.05F;
+    beyond.of_view(0, 0, 15)(7.5, measured, left, right);
+    for (const double level : {double(right[0]) / integral(96), double(left[count - 1]) / integral(-1)})
+      CHECK(std::abs(level - 1.05) < 0.005);
+    CHECK(std::abs(double(right[90]) / integral(186) - 1) < 0.01);
   }
 }
