@@ -1,5 +1,5 @@
-// rayloom align SCAN: where is the rotation axis, and is the detector rolled?
-#include "rayloom/align/align.h"
+// rayloom align SCAN: where is the rotation axis, is the detector rolled, and did the part move?
+#include "rayloom/align/movement.h"
 
 #include <cmath>
 #include <filesystem>
@@ -19,7 +19,7 @@ namespace rayloom::tools {
 namespace {
 
 struct Arguments {
-  std::string scan, output;
+  std::string scan, output, movement;
   std::vector<std::string> settings;
   std::optional<int> threads;
   bool overwrite = false;
@@ -51,6 +51,41 @@ void say(const Context& context, nlohmann::ordered_json& result, const std::stri
 }
 
 namespace {
+
+std::optional<MovedBy> movement_from(const std::string& name) {
+  if (name.empty()) return {};
+  for (const MovedBy course : {MovedBy::step, MovedBy::ramp})
+    if (name == to_string(course)) return course;
+  throw InvalidOption("--movement: '" + name + "'; must be step or ramp");
+}
+
+/// Says how the part moved and puts it into the scan, if it did. @return whether it did.
+bool say_movement(const Context& context, nlohmann::ordered_json& result, const FoundMovement& found, Scan& scan) {
+  nlohmann::ordered_json entry = {{"course", to_string(found.course)}, {"seen", found.seen}};
+  const std::string when =
+      found.course == MovedBy::step ? " before view " + std::to_string(found.view) : " evenly over the scan";
+  if (found.seen)
+    context.say("the part moved" + when);
+  else
+    context.say("no movement is seen beyond its uncertainty; views.part_moved_mm is not written");
+  if (found.course == MovedBy::step && found.seen) entry["view"] = found.view;
+  const char* const names[] = {"moved_x", "moved_y", "moved_z"};
+  for (std::size_t i = 0; i < 3; ++i)
+    say(context, entry, names[i], "mm", found.by_mm[i], 0);
+  entry["misfit_before"] = found.misfit_before;
+  entry["misfit"] = found.misfit;
+  context.say("rays through the volume leave over " + to_text(found.misfit, 3) +
+              " of their line integrals (RMS), and " + to_text(found.misfit_before, 3) +
+              " as if the part had stood still");
+  result["movement"] = entry;
+  if (!found.seen) return false;
+  scan.geometry.part_moved_mm = found.part_moved_mm;
+  scan.geometry.detector.axis_column = found.axis_column.value;
+  context.say("axis_column  " + rounded(found.axis_column.value, found.axis_column.uncertainty) +
+              " pixels with the movement");
+  result["axis_column_moved"] = {{"value", found.axis_column.value}, {"uncertainty", found.axis_column.uncertainty}};
+  return true;
+}
 
 // ---- Pictures
 
@@ -116,6 +151,7 @@ int run(const Context& context, const Arguments& given) {
   if (given.beads)
     return align_beads(
         context, {given.scan, given.output, given.settings, given.bead_distances, given.threads, given.overwrite});
+  const std::optional<MovedBy> course = movement_from(given.movement);
   const bool as_file = std::filesystem::path(given.output).extension() == ".json";
   if (as_file) refuse_existing(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
@@ -141,9 +177,12 @@ int run(const Context& context, const Arguments& given) {
   if (found.roll_deg) say(context, result, "roll_deg", "degrees", *found.roll_deg, degrees(detector.roll_rad));
   const bool rolled = found.roll_deg && found.roll_deg->determined;
   context.say("by " + found.measure + "; +- holds in at least 90 of 100 scans");
-  const bool any = found.axis_column.determined || rolled;
   if (found.axis_column.determined) detector.axis_column = found.axis_column.value;
   if (rolled) detector.roll_rad = radians(found.roll_deg->value);
+  const bool moved =
+      course && say_movement(context, result,
+                             find_movement(scan.geometry, source, *course, {.threads = given.threads}, hooks), scan);
+  const bool any = found.axis_column.determined || rolled || moved;
   if (!given.output.empty() && any) {
     if (folder) {
       const auto file = std::filesystem::path(given.output) / "scan.json";  // where it will be
@@ -165,12 +204,13 @@ int run(const Context& context, const Arguments& given) {
 
 void add_align(CLI::App& program) {
   auto given = std::make_shared<Arguments>();
-  CLI::App* command = add_command(program, "align",
-                                  "Where is the rotation axis, and is the detector rolled? Found from the scan itself.",
-                                  {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
-                                   "rayloom align scan.json -o aligned --json",
-                                   "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},
-                                  [given](const Context& context) { return run(context, *given); });
+  CLI::App* command = add_command(
+      program, "align",
+      "Where is the rotation axis, is the detector rolled, did the part move? Found from the scan itself.",
+      {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
+       "rayloom align scan.json -o aligned --json", "rayloom align scan.json --movement step -o aligned.json",
+       "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},
+      [given](const Context& context) { return run(context, *given); });
   command->add_option("SCAN", given->scan, "scan file")->required();
   command->add_option(
       "-o,--output", given->output,
@@ -187,6 +227,11 @@ void add_align(CLI::App& program) {
                    "heights tell the tilt better")
       ->needs(beads)
       ->allow_extra_args(false);
+  command
+      ->add_option("--movement", given->movement,
+                   "step or ramp: find also how the part moved on the table, at once before some view or evenly over "
+                   "the scan, and write it as views.part_moved_mm, which 'reconstruct' undoes")
+      ->excludes(beads);
   command->add_flag("--overwrite", given->overwrite,
                     "replace that file, or that folder if it holds nothing but such files");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")

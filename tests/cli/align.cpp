@@ -88,6 +88,47 @@ TEST_SUITE("align") {
     CHECK(folder.listing() == before);
   }
 
+  TEST_CASE("--movement writes how the part moved; reconstruct and simulate read it") {
+    const Folder folder;
+    auto geometry = cone_scan(90);
+    geometry.erase("images");
+    geometry["source_to_object_mm"] = 300;
+    geometry["source_to_detector_mm"] = 600;
+    geometry["detector"] = {{"columns", 48}, {"rows", 32}, {"column_pitch_mm", 4.0}, {"row_pitch_mm", 4.0}};
+    write_json(folder / "geometry.json", geometry);
+    const std::string plate = RAYLOOM_SOURCE_DIR "/phantoms/pump_end_plate.json";
+    REQUIRE(run(folder, "simulate " + plate + " --geometry geometry.json --move step:30:3,-2,4 -o raw").status == 0);
+    const Outcome outcome = run(folder, "align raw/scan.json --movement step -o raw/aligned.json --json");
+    INFO(outcome.err);
+    REQUIRE(outcome.status == 0);
+    const auto movement = nlohmann::json::parse(outcome.out)["movement"];
+    CHECK(movement["seen"] == true);
+    CHECK(std::abs(movement["view"].get<int>() - 30) <= 1);
+    // Pixels are 2 mm wide at the axis: a tenth.
+    CHECK(std::abs(movement["moved_x"]["value"].get<double>() - 3) < 0.2);
+    CHECK(std::abs(movement["moved_y"]["value"].get<double>() + 2) < 0.2);
+    CHECK(std::abs(movement["moved_z"]["value"].get<double>() - 4) < 0.2);
+    const auto moved = nlohmann::json::parse(slurp(folder / "raw" / "aligned.json"))["views"]["part_moved_mm"];
+    REQUIRE(moved.size() == 90);
+    CHECK(moved[0] == nlohmann::json({0.0, 0.0, 0.0}));
+    CHECK(moved[89][0] == movement["moved_x"]["value"]);
+
+    CHECK(run(folder, "reconstruct raw/aligned.json -o volume").status == 0);
+    CHECK(nlohmann::json::parse(slurp(folder / "volume" / "volume.json")).dump().find("part_moved_mm") !=
+          std::string::npos);
+    // A scan file that says so makes the simulated part move, and is not compared with itself.
+    geometry["views"]["part_moved_mm"] = moved;
+    write_json(folder / "moved.json", geometry);
+    REQUIRE(run(folder, "simulate " + plate + " --geometry moved.json -o again").status == 0);
+    CHECK(slurp(folder / "again" / "projections" / "view_0003.tif") ==
+          slurp(folder / "raw" / "projections" / "view_0003.tif"));
+    CHECK(slurp(folder / "again" / "projections" / "view_0080.tif") !=
+          slurp(folder / "raw" / "projections" / "view_0080.tif"));
+    const Outcome refused = run(folder, "align again/scan.json --movement ramp");
+    CHECK(refused.status == 2);
+    CHECK(refused.err.find("views.part_moved_mm: given; must be absent") != std::string::npos);
+  }
+
   TEST_CASE("bad input is one message and nothing written") {
     const Folder folder;
     make_disc_scan(folder, 50.3);
@@ -96,7 +137,8 @@ TEST_SUITE("align") {
          {std::pair("align none.json", "none.json: no such file"),
           std::pair("align scan.json -o scan.json", "-o: scan.json exists"),
           std::pair("align scan.json -o views", "views"), std::pair("align scan.json --set views.count=121", "views"),
-          std::pair("align scan.json --threads 0", "threads: 0")}) {
+          std::pair("align scan.json --threads 0", "threads: 0"),
+          std::pair("align scan.json --movement jump", "--movement: 'jump'; must be step or ramp")}) {
       CAPTURE(arguments);
       const Outcome outcome = run(folder, arguments);
       INFO(outcome.err);

@@ -172,6 +172,7 @@ std::vector<BeadTrack> tracks_from_top(BeadFit& fit) {
 BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& source, const BeadOptions& options,
                              const Hooks& hooks) {
   check(full, options);
+  require_unmoved(full);
   const int bin = std::max(1, full.detector.columns / most_columns);
   const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
   const Geometry fewer = every(full, nth);

@@ -94,6 +94,10 @@ StitchedScan::StitchedScan(const TiledScan& tiled, std::optional<int> threads, c
   for (const ScanTile& tile : tiled.tiles) {
     if (tile.scan.images.projections.empty())
       throw BadInput(named(tile.scan) + ": images.projections: missing; must name the images of this tile's views");
+    if (!tile.scan.geometry.part_moved_mm.empty())
+      throw BadInput(named(tile.scan) +
+                     ": views.part_moved_mm: given; must be absent, since tiles of a part that moved "
+                     "do not make one view");
     if (tile_rows_ == 1 && tile.row_shift_px != tiled.tiles.front().row_shift_px)
       throw BadInput(named(tile.scan) + ": row_shift_px: " + to_text(tile.row_shift_px) +
                      "; must be that of the first tile, since the detector has one row");

@@ -1,0 +1,367 @@
+#include "rayloom/align/movement.h"
+
+#include <Eigen/Cholesky>
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+
+#include "rayloom/align/view_stack.h"
+#include "rayloom/errors.h"
+#include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
+#include "rayloom/reconstruct/reduce.h"
+#include "rayloom/simulate/project_volume.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int coarse_columns = 36, coarse_views = 72;  // where a step is searched for ..
+constexpr int fine_columns = 100, fine_views = 180;    // .. and where all is found
+constexpr int groups = 12;                             // of views, at whose edges a step is tried first
+constexpr int smoothing = 2;                           // passes: what linear interpolation can follow
+constexpr int least_rows = 8;                          // to see heights
+constexpr int clusters = 24;                           // of views, for the covariance
+constexpr double coverage = 3;                         // standard deviations, see align.cpp
+constexpr double difference = 0.25;                    // voxels, for numerical derivatives
+constexpr double longest_step = 3;                     // voxels
+constexpr double small_step = 0.003;                   // voxels
+constexpr double pixels_known = 1;                     // a way less certain is not determined,
+constexpr double above_noise = 3;                      // nor one along which views change little more than noise does
+constexpr double pixels_seen = 0.05;                   // a shorter way harms no volume
+
+/// What is adjusted, mm: the way, and the axis's place on the virtual detector.
+using Parameters = Eigen::Vector4d;
+constexpr int axis_parameter = 3;
+
+struct Trial {
+  MovedBy course;
+  int step_view = 0;  // of the whole scan
+  Parameters at = Parameters::Zero();
+};
+
+/// The scan made small, and what a movement leaves over of it.
+class SmallScan {
+ public:
+  SmallScan(const Geometry& full, const ProjectionSource& source, int columns, int views, int threads,
+            const Hooks& hooks)
+      : all_views_(int(full.angles_rad.size())), nth_(std::max(1, all_views_ / views)) {
+    const int wanted = (full.detector.columns + columns - 1) / columns;
+    const int bin = full.detector.rows == 1 ? wanted : std::min(wanted, full.detector.rows);
+    const Geometry fewer = every(full, nth_), small = binned(fewer, bin);
+    const ProjectionSource small_source = binned(fewer, every(full, source, nth_), bin);
+    stack_ = read_stack(small, small_source, {0, small.detector.rows, 1}, threads, hooks);
+    smooth(stack_, smoothing, threads);
+
+    options_.method = Method::direct;
+    options_.threads = threads;
+    const Geometry& geometry = stack_.geometry;
+    const FieldOfView field = field_of_view(ideal(geometry), automatic_coverage(geometry));
+    // All heights that some ray meets, or rays through ends that are in no slice would miss them.
+    const Detector& d = geometry.detector;
+    const double stretch = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
+    const double high = (d.midplane_row + 0.5) * d.row_pitch_mm * stretch,
+                 low = (d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * stretch;
+    voxel_mm_ = geometry.virtual_column_pitch_mm();
+    const int across = std::max(1, int(std::ceil(2 * field.radius_mm / voxel_mm_)));
+    const int slices = d.rows == 1 ? 1 : std::max(1, int(std::ceil((high - low) / voxel_mm_)));
+    plan_ = plan_reconstruction(
+        geometry,
+        {.voxel_mm = voxel_mm_, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high + low) / 2)},
+        options_);
+  }
+
+  double voxel_mm() const { return voxel_mm_; }
+  int nth() const { return nth_; }
+  int views() const { return stack_.views(); }
+  int rows() const { return stack_.geometry.detector.rows; }
+  std::size_t view_size() const { return stack_.samples.size() / std::size_t(views()); }
+
+  std::vector<Vec3> moved_by(const Trial& trial) const {
+    std::vector<Vec3> moved;
+    for (int i = 0; i < views(); ++i)
+      moved.push_back(share(trial, i * nth_) * trial.at.head<3>());
+    return moved;
+  }
+  /// Of the whole way that the part has gone in a view of the whole scan.
+  double share(const Trial& trial, int view) const {
+    return trial.course == MovedBy::step ? (view >= trial.step_view ? 1 : 0) : double(view) / all_views_;
+  }
+
+  /// Views less the volume's projections.
+  Eigen::VectorXf left_over(const std::vector<Vec3>& moved, double axis_mm) const {
+    Geometry geometry = stack_.geometry;
+    geometry.part_moved_mm = moved;
+    geometry.detector.axis_column += axis_mm / voxel_mm_;
+    Volume volume(plan_.grid);
+    reconstruct(geometry, from_memory(geometry, stack_.samples), plan_, options_,
+                [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });
+    std::vector<float> again(view_size());
+    Eigen::VectorXf result(Eigen::Index(stack_.samples.size()));
+    for (int i = 0; i < views(); ++i) {
+      project_volume(volume, geometry, geometry.pose(std::size_t(i)), again);
+      for (std::size_t p = 0; p < again.size(); ++p)
+        result[Eigen::Index(std::size_t(i) * again.size() + p)] = stack_.view(i)[p] - again[p];
+    }
+    return result;
+  }
+  Eigen::VectorXf left_over(const Trial& trial) const { return left_over(moved_by(trial), trial.at[axis_parameter]); }
+
+ private:
+  static Geometry ideal(Geometry geometry) {
+    geometry.detector.roll_rad = geometry.detector.tilt_rad = geometry.detector.slant_rad = 0;
+    return geometry;
+  }
+
+  int all_views_, nth_;
+  ViewStack stack_;
+  ReconstructOptions options_;
+  ReconstructPlan plan_;
+  double voxel_mm_ = 0;
+};
+
+/// Derivatives of what is left over, a column a free parameter.
+struct Slopes {
+  Eigen::MatrixXf columns;
+  Eigen::MatrixXd normal;
+};
+
+Slopes slopes_at(const SmallScan& scan, const Trial& trial, const std::vector<int>& free) {
+  Slopes slopes;
+  for (const int parameter : free) {
+    Trial more = trial, less = trial;
+    const double h = difference * scan.voxel_mm();
+    more.at[parameter] += h;
+    less.at[parameter] -= h;
+    const Eigen::VectorXf column = (scan.left_over(more) - scan.left_over(less)) / float(2 * h);
+    slopes.columns.conservativeResize(column.size(), slopes.columns.cols() + 1);
+    slopes.columns.rightCols(1) = column;
+  }
+  slopes.normal = (slopes.columns.transpose() * slopes.columns).cast<double>();
+  return slopes;
+}
+
+double squares(const Eigen::VectorXf& values) {
+  return values.cast<double>().squaredNorm();
+}
+
+/// Gauss-Newton with the slopes kept. @return what is left over in the end.
+Eigen::VectorXf refine(const SmallScan& scan, const Slopes& slopes, const std::vector<int>& free, int iterations,
+                       Trial& trial) {
+  Eigen::VectorXf rest = scan.left_over(trial);
+  for (int i = 0; i < iterations; ++i) {
+    Eigen::VectorXd step = -slopes.normal.ldlt().solve((slopes.columns.transpose() * rest).cast<double>());
+    const double longest = longest_step * scan.voxel_mm(), length = step.norm();
+    if (length > longest) step *= longest / length;
+    Trial next = trial;
+    for (std::size_t p = 0; p < free.size(); ++p)
+      next.at[free[p]] += step[Eigen::Index(p)];
+    Eigen::VectorXf next_rest = scan.left_over(next);
+    if (!(squares(next_rest) < squares(rest))) break;
+    trial = next;
+    rest = std::move(next_rest);
+    if (length < small_step * scan.voxel_mm()) break;
+  }
+  return rest;
+}
+
+/// The best edge of the groups for a step, from what shifts of each group would change: all edges at once, to first
+/// order.
+void search_step(const SmallScan& scan, const std::vector<int>& free, int all_views, Trial& trial) {
+  const std::vector<Vec3> still(std::size_t(scan.views()), Vec3::Zero());
+  const Eigen::VectorXf rest = scan.left_over(still, 0);
+  const double h = 2 * difference * scan.voxel_mm();
+  const Eigen::Index samples = rest.size();
+  const auto n = Eigen::Index(free.size());
+  const auto edge = [&](int group) { return group * scan.views() / groups; };
+  // Of shifts from a group's first view to the end of the scan, last group first.
+  double best = 0;
+  for (int group = groups - 1; group >= 1; --group) {
+    Eigen::MatrixXf columns(samples, n);
+    for (std::size_t p = 0; p < free.size(); ++p) {
+      Parameters by = Parameters::Zero();
+      by[free[p]] = h;
+      std::vector<Vec3> moved = still;
+      std::fill(moved.begin() + edge(group), moved.end(), Vec3(by.head<3>()));
+      columns.col(Eigen::Index(p)) = (scan.left_over(moved, by[axis_parameter]) - rest) / float(h);
+    }
+    const Eigen::MatrixXd normal = (columns.transpose() * columns).cast<double>();
+    const Eigen::VectorXd right = (columns.transpose() * rest).cast<double>();
+    const Eigen::VectorXd step = -normal.ldlt().solve(right);
+    if (const double gain = -right.dot(step); gain > best) {
+      best = gain;
+      trial.step_view = std::min(edge(group) * scan.nth(), all_views - 1);
+      trial.at.setZero();
+      for (std::size_t p = 0; p < free.size(); ++p)
+        trial.at[free[p]] = step[Eigen::Index(p)];
+      const double longest = longest_step * scan.voxel_mm();
+      if (trial.at.norm() > longest) trial.at *= longest / trial.at.norm();
+    }
+  }
+}
+
+/// Moves the step's view to where least is left over, by `reach` of the level's views and less.
+void search_view(const SmallScan& scan, int reach, int all_views, Trial& trial) {
+  double least = squares(scan.left_over(trial));
+  for (int by = reach; by >= 1; by /= 2)
+    for (const int direction : {-1, 1})
+      while (true) {
+        Trial next = trial;
+        next.step_view += direction * by * scan.nth();
+        if (next.step_view < 1 || next.step_view >= all_views) break;
+        const double left = squares(scan.left_over(next));
+        if (!(left < least)) break;
+        least = left;
+        trial = next;
+      }
+}
+
+/// Clustered by stretches of views, since what interpolation leaves hangs together.
+Eigen::MatrixXd covariance_of(const SmallScan& scan, const Slopes& slopes, const Eigen::VectorXf& rest) {
+  const Eigen::MatrixXd inverse = slopes.normal.inverse();
+  Eigen::MatrixXd scatter = Eigen::MatrixXd::Zero(slopes.normal.rows(), slopes.normal.cols());
+  const auto size = Eigen::Index(scan.view_size());
+  for (int cluster = 0; cluster < clusters; ++cluster) {
+    const Eigen::Index first = cluster * scan.views() / clusters, end = (cluster + 1) * scan.views() / clusters;
+    const Eigen::VectorXd score = (slopes.columns.middleRows(first * size, (end - first) * size).transpose() *
+                                   rest.segment(first * size, (end - first) * size))
+                                      .cast<double>();
+    scatter += score * score.transpose();
+  }
+  return inverse * scatter * inverse;
+}
+
+/// Noise alone in place of the views.
+ProjectionSource noise_like(const Geometry& geometry) {
+  const std::size_t rows = std::size_t(geometry.detector.rows), columns = std::size_t(geometry.detector.columns);
+  return {[=](int first_view, int view_count, int first_row, int row_count, std::span<float> out) {
+            std::size_t i = 0;
+            for (std::size_t view = 0; view < std::size_t(view_count); ++view)
+              for (std::size_t row = 0; row < std::size_t(row_count); ++row)
+                for (std::size_t column = 0; column < columns; ++column) {
+                  std::uint64_t n = ((std::size_t(first_view) + view) * rows + std::size_t(first_row) + row) * columns;
+                  n = (n + column + 1) * 0x9e3779b97f4a7c15U;  // splitmix64
+                  n = (n ^ (n >> 30)) * 0xbf58476d1ce4e5b9U;
+                  n = (n ^ (n >> 27)) * 0x94d049bb133111ebU;
+                  out[i++] = float(n >> 40) / float(1 << 23) - 1;
+                }
+          },
+          ProjectionSource::Stored::by_view};
+}
+
+/// How far views change with each free parameter, over what is left over of them.
+Eigen::VectorXd clearness(const SmallScan& scan, const Trial& trial, const std::vector<int>& free) {
+  return slopes_at(scan, trial, free).normal.diagonal() / squares(scan.left_over(trial));
+}
+
+/// Without the parameter.
+void take_out(int parameter, std::vector<int>& free, Slopes& slopes) {
+  const auto at = std::ranges::find(free, parameter) - free.begin();
+  std::vector<Eigen::Index> kept;
+  for (Eigen::Index i = 0; i < slopes.columns.cols(); ++i)
+    if (i != at) kept.push_back(i);
+  slopes.columns = slopes.columns(Eigen::all, kept).eval();
+  slopes.normal = slopes.normal(kept, kept).eval();
+  free.erase(free.begin() + at);
+}
+
+}  // namespace
+
+std::string to_string(MovedBy course) {
+  return course == MovedBy::step ? "step" : "ramp";
+}
+
+FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& source, MovedBy course,
+                            const AlignOptions& options, const Hooks& hooks) {
+  geometry.validate();
+  require_unmoved(geometry);
+  ReconstructOptions{.threads = options.threads}.validate();
+  const int threads = thread_count(options.threads), all_views = int(geometry.angles_rad.size());
+  const auto say = [&](double fraction) {
+    if (hooks.stop()) throw Cancelled("stopped");
+    hooks.report("looking for movement", fraction);
+  };
+  FoundMovement found;
+  found.course = course;
+  found.axis_column.value = geometry.detector.axis_column;
+  Trial trial{course};
+  std::vector<int> free = {0, 1, 2, axis_parameter};
+  const auto undetermined = [&](int way, const std::string& reason) {
+    found.by_mm[std::size_t(way)].reason = reason;
+    trial.at[way] = 0;
+    std::erase(free, way);
+  };
+  if (geometry.detector.rows < least_rows)
+    undetermined(2, "heights do not show in fewer than " + std::to_string(least_rows) + " rows");
+  if (all_views < 2 * clusters) {
+    for (const int way : {0, 1, 2})
+      undetermined(way, "there are fewer than " + std::to_string(2 * clusters) + " views");
+    found.part_moved_mm.assign(std::size_t(all_views), Vec3::Zero());
+    return found;
+  }
+
+  const SmallScan coarse(geometry, source, coarse_columns, coarse_views, threads, hooks);
+  if (course == MovedBy::step) search_step(coarse, free, all_views, trial);
+  const auto approach = [&] {
+    refine(coarse, slopes_at(coarse, trial, free), free, 3, trial);
+    if (course == MovedBy::step) search_view(coarse, std::max(1, coarse.views() / groups / 2), all_views, trial);
+  };
+  for (int i = 0; i < 2; ++i) {
+    say(0.1 + 0.1 * i);
+    approach();
+  }
+  say(0.3);
+  const Eigen::VectorXd clear = clearness(coarse, trial, free);
+  const Eigen::VectorXd of_noise =
+      clearness(SmallScan(geometry, noise_like(geometry), coarse_columns, coarse_views, threads, Hooks()), trial, free);
+  const std::vector<int> tried = free;
+  for (std::size_t p = 0; p < tried.size(); ++p)
+    if (const auto i = Eigen::Index(p); tried[p] != axis_parameter && !(clear[i] > above_noise * of_noise[i]))
+      undetermined(tried[p], "the views change with it no more than noise does");
+  if (free.size() < tried.size()) approach();
+
+  const SmallScan fine(geometry, source, fine_columns, fine_views, threads, hooks);
+  say(0.4);
+  Slopes slopes = slopes_at(fine, trial, free);
+  say(0.7);
+  Eigen::VectorXf rest = refine(fine, slopes, free, 4, trial);
+  if (course == MovedBy::step) {
+    search_view(fine, std::max(1, coarse.nth() / fine.nth()), all_views, trial);
+    rest = refine(fine, slopes, free, 4, trial);
+  }
+  const double pixel_mm = geometry.virtual_column_pitch_mm();
+  while (true) {
+    const Eigen::MatrixXd covariance = covariance_of(fine, slopes, rest);
+    std::optional<std::pair<int, double>> worst;
+    for (std::size_t p = 0; p < free.size(); ++p) {
+      const auto i = Eigen::Index(p);
+      const double uncertainty = coverage * std::sqrt(std::max(covariance(i, i), 0.0));
+      if (free[p] == axis_parameter) {
+        found.axis_column = {
+            true, geometry.detector.axis_column + trial.at[axis_parameter] / pixel_mm, uncertainty / pixel_mm, {}};
+        continue;
+      }
+      found.by_mm[std::size_t(free[p])] = {true, trial.at[free[p]], uncertainty, {}};
+      if (!(uncertainty < pixels_known * pixel_mm) && !(worst && worst->second > uncertainty))
+        worst = {free[p], uncertainty};
+    }
+    if (!worst) break;
+    take_out(worst->first, free, slopes);
+    found.by_mm[std::size_t(worst->first)] = {};
+    undetermined(worst->first, "it is uncertain by " + to_text(worst->second, 2) + " mm");
+    rest = refine(fine, slopes, free, 4, trial);
+  }
+  const double samples = double(rest.size());
+  found.misfit = std::sqrt(squares(rest) / samples);
+  found.misfit_before = std::sqrt(squares(fine.left_over(Trial{course})) / samples);
+  say(1);
+  for (const Estimate& way : found.by_mm)
+    found.seen = found.seen || std::abs(way.value) > std::max(way.uncertainty, pixels_seen * pixel_mm);
+  found.view = trial.step_view;
+  for (int view = 0; view < all_views; ++view)
+    found.part_moved_mm.push_back(fine.share(trial, view) * trial.at.head<3>());
+  return found;
+}
+
+}  // namespace rayloom
