@@ -360,7 +360,7 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     found.seen = found.seen || std::abs(way.value) > std::max(way.uncertainty, pixels_seen * pixel_mm);
   found.view = trial.step_view;
   for (int view = 0; view < all_views; ++view)
-    found.part_moved_mm.push_back(fine.share(trial, view) * trial.at.head<3>());
+    found.part_moved_mm.push_back(fine.share(trial, view) * trial.at.head<3>() + Vec3::Zero());  // no -0
   return found;
 }
 

@@ -180,6 +180,7 @@ std::pair<AlignedVector<float>, std::size_t> rows_of(const ViewBatch& batch, int
 void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, int threads) {
   const kernels::Set& set = chosen_kernels();
   std::array<double, kernels::most_views> cos_b{}, sin_b{}, t_moved{}, depth_moved{}, z_moved{};
+  bool moved = false;
   for (std::size_t view = 0; view < std::size_t(batch.views); ++view) {
     const Pose& pose = batch.poses[view];
     cos_b[view] = std::cos(pose.angle_rad);
@@ -187,10 +188,11 @@ void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, i
     t_moved[view] = pose.moved_mm.x() * cos_b[view] + pose.moved_mm.y() * sin_b[view];
     depth_moved[view] = pose.moved_mm.x() * sin_b[view] - pose.moved_mm.y() * cos_b[view];
     z_moved[view] = pose.moved_mm.z();
+    moved = moved || !pose.moved_mm.isZero(0);
   }
-  const kernels::Views views{batch.samples.data(), batch.stride,   batch.columns,      batch.base_line,
-                             batch.first_line,     batch.lines,    batch.views,        cos_b.data(),
-                             sin_b.data(),         t_moved.data(), depth_moved.data(), z_moved.data()};
+  const kernels::Views views{batch.samples.data(), batch.stride,   batch.columns, batch.base_line, batch.first_line,
+                             batch.lines,          batch.views,    cos_b.data(),  sin_b.data(),    t_moved.data(),
+                             depth_moved.data(),   z_moved.data(), moved};
   const kernels::Place place = place_of(geometry);
   const bool few = packed(geometry.beam, slab.grid);
   if (few && geometry.beam == Beam::parallel)

@@ -227,13 +227,15 @@ struct ConeFootprints {
   alignas(64) double slope[ConeColumns::size];                          ///< Lines a mm of height.
 };
 
+/// @tparam moved  False where all shifts are 0: minding them would cost a twentieth of the time. Here and below.
+template <bool moved>
 void find(const Place& p, const Views& in, int view, const ConeColumns& c, ConeFootprints& out) {
   const double cos_b = in.cos_b[view], sin_b = in.sin_b[view], last = in.columns - 1 - 1e-9;
-  const double moved = in.t_moved[view], axis_depth = p.D + in.depth_moved[view];
+  const double t_moved = in.t_moved[view], axis_depth = moved ? p.D + in.depth_moved[view] : p.D;
 #pragma omp simd
   for (int n = 0; n < ConeColumns::size; ++n) {
-    const double t = c.x[n] * cos_b + c.y[n] * sin_b + moved,
-                 inverse = 1 / (axis_depth + c.x[n] * sin_b - c.y[n] * cos_b);
+    const double still = c.x[n] * cos_b + c.y[n] * sin_b, t = moved ? still + t_moved : still;
+    const double inverse = 1 / (axis_depth + c.x[n] * sin_b - c.y[n] * cos_b);
     // Inside the field of view only rounding can leave the filtered row.
     const double at = clamped(p.column_offset + p.column_scale * t * inverse, 0.0, last);
     const int whole = int(at);
@@ -265,9 +267,13 @@ struct Reach {
   int from, count;
 };
 
+template <bool moved>
 Reach reach(const Views& in, int view, const Place& p, const Tile& t, const Heights& h, const Slopes& s) {
-  const double moved = in.z_moved[view];
-  const double z_low = t.z0 + h.first_slice * t.dz + moved, z_high = t.z0 + (h.end_slice - 1) * t.dz + moved;
+  double z_low = t.z0 + h.first_slice * t.dz, z_high = t.z0 + (h.end_slice - 1) * t.dz;
+  if constexpr (moved) {
+    z_low += in.z_moved[view];
+    z_high += in.z_moved[view];
+  }
   const double low = p.up_origin + z_low * (z_low < 0 ? s.most : s.least);
   const double high = p.up_origin + z_high * (z_high < 0 ? s.least : s.most);
   const int end = in.first_line + in.lines;
@@ -324,12 +330,13 @@ struct Ready {
   alignas(64) float frac[groups];
 };
 
+template <bool moved>
 void make_ready(const Views& in, const Place& p, const Heights& h, int view, const ConeFootprints& at, const Reach& r,
                 int n, Ready& out) {
   const float* a = detector_column(in, view, at.column[n]) + (r.from - in.base_line);
   blend(a, a + in.stride, at.left[n], at.right[n], out.line + margin, r.count);
   // Copies, since a store into `base` might else change what the loop reads, and the loop would not become vectors.
-  const double slope = at.slope[n], origin = p.up_origin + in.z_moved[view] * slope;
+  const double slope = at.slope[n], origin = moved ? p.up_origin + in.z_moved[view] * slope : p.up_origin;
   const int from = r.from;
   const double* __restrict z = h.z;
   int* __restrict base = out.base;
@@ -343,6 +350,7 @@ void make_ready(const Views& in, const Place& p, const Heights& h, int view, con
 }
 
 /// A block of columns over a z tile. Its sums are kept apart from the slab, where neighbours may share cache sets.
+template <bool moved>
 class ConeBlock {
  public:
   void run(const Views& in, const Place& p, const Tile& t, const Heights& h, int i0, int j0) {
@@ -350,7 +358,7 @@ class ConeBlock {
     if (columns_.count == 0) return;
     for (int n = 0; n < columns_.count; ++n)
       __builtin_memset(sums(n) + h.first_group * lanes, 0, sizeof(float) * (h.end_group - h.first_group) * lanes);
-    find(p, in, 0, columns_, at_[0]);  // then always one view ahead
+    find<moved>(p, in, 0, columns_, at_[0]);  // then always one view ahead
     for (int view = 0; view < in.views; ++view)
       add_view(in, p, t, h, view);
     for (int n = 0; n < columns_.count; ++n) {
@@ -367,9 +375,9 @@ class ConeBlock {
   __attribute__((flatten)) void add_view(const Views& in, const Place& p, const Tile& t, const Heights& h, int view) {
     const ConeFootprints& at = at_[view % 2];
     const Slopes slopes = slopes_of(at);
-    const Reach r = reach(in, view, p, t, h, slopes);
+    const Reach r = reach<moved>(in, view, p, t, h, slopes);
     const int next_view = least(view + 1, in.views - 1);
-    find(p, in, next_view, columns_, at_[(view + 1) % 2]);
+    find<moved>(p, in, next_view, columns_, at_[(view + 1) % 2]);
     if (slopes.most * t.dz > two_window_step || r.count > line_capacity) {
       for (int n = 0; n < columns_.count; ++n)
         add_apart(in, p, t, h, view, at, n, sums(n));
@@ -377,11 +385,11 @@ class ConeBlock {
     }
     const Span next = columns_met(at_[(view + 1) % 2]);
     for (int n = 0; n < least(ready_ahead, columns_.count); ++n)
-      make_ready(in, p, h, view, at, r, n, ready_[n]);
+      make_ready<moved>(in, p, h, view, at, r, n, ready_[n]);
     for (int n = 0; n < columns_.count; ++n) {
       if (n < next.count) prefetch(detector_column(in, next_view, next.first + n) + (r.from - in.base_line), r.count);
       if (const int m = n + ready_ahead; m < columns_.count)
-        make_ready(in, p, h, view, at, r, m, ready_[m % ready_ring]);
+        make_ready<moved>(in, p, h, view, at, r, m, ready_[m % ready_ring]);
       const Ready& ready = ready_[n % ready_ring];
       const float* line = ready.line + margin;
       const double step = at.slope[n] * t.dz;
@@ -403,8 +411,9 @@ class ConeBlock {
   alignas(64) float sums_[ConeColumns::size * sums_stride];
 };
 
-void cone(const Views& in, const Place& p, const Tile& t) {
-  ConeBlock block;
+template <bool moved>
+void cone_of(const Views& in, const Place& p, const Tile& t) {
+  ConeBlock<moved> block;
   const int end_slice = t.first_slice + t.slices;
   for (int k0 = floor_multiple(t.first_slice, z_tile); k0 < end_slice; k0 += z_tile) {
     const int first = most(k0, t.first_slice), end = least(k0 + z_tile, end_slice);
@@ -415,6 +424,10 @@ void cone(const Views& in, const Place& p, const Tile& t) {
       for (int i = t.i0; i < t.i1; i += 4)
         block.run(in, p, t, h, i, j);
   }
+}
+
+void cone(const Views& in, const Place& p, const Tile& t) {
+  (in.moved ? cone_of<true> : cone_of<false>)(in, p, t);
 }
 
 /// Pixels [first, end) of a tile's row that lie within the radius, and some more.

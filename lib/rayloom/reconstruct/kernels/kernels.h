@@ -22,6 +22,7 @@ struct Views {
   int views;
   const double *cos_b, *sin_b;
   const double *t_moved, *depth_moved, *z_moved;  ///< What the part's movement adds to t, depth and z; 0 if none.
+  bool moved;                                     ///< Any of these is not 0.
 };
 
 /// Where voxels fall: t = x cos b + y sin b, depth = D + x sin b - y cos b, each with what the view adds; column =
