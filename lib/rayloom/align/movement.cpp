@@ -20,16 +20,19 @@ namespace {
 constexpr int coarse_columns = 36, coarse_views = 72;  // where a step is searched for ..
 constexpr int fine_columns = 100, fine_views = 180;    // .. and where all is found
 constexpr int groups = 12;                             // of views, at whose edges a step is tried first
-constexpr int smoothing = 2;                           // passes: what linear interpolation can follow
+constexpr int smoothing = 4;                           // passes: what linear interpolation can follow
 constexpr int least_rows = 8;                          // to see heights
-constexpr int clusters = 24;                           // of views, for the covariance
-constexpr double coverage = 3;                         // standard deviations, see align.cpp
-constexpr double difference = 0.25;                    // voxels, for numerical derivatives
-constexpr double longest_step = 3;                     // voxels
-constexpr double small_step = 0.003;                   // voxels
-constexpr double pixels_known = 1;                     // a way less certain is not determined,
-constexpr double above_noise = 3;                      // nor one along which views change little more than noise does
-constexpr double pixels_seen = 0.05;                   // a shorter way harms no volume
+constexpr double in_part = 0.02;   // of the highest row's mean: an outermost row above it says that the part sticks out
+constexpr double farthest = 0.05;  // of the width: ways for which slices at such an end are left out
+constexpr int clusters = 24;       // of views, for the covariance
+constexpr double coverage = 3;     // standard deviations, see align.cpp
+constexpr double difference = 0.25;                     // voxels, for numerical derivatives
+constexpr double longest_step = 3;                      // voxels
+constexpr double small_step = 0.003;                    // voxels
+constexpr double unlike = 0.05;                         // voxels by which interpolation puts opposite views apart
+constexpr double pixels_known = 1, voxels_known = 0.2;  // a way less certain than both is not determined,
+constexpr double above_noise = 3;                       // nor one along which views change little more than noise does
+constexpr double pixels_seen = 0.05;                    // a shorter way harms no volume
 
 /// What is adjusted, mm: the way, and the axis's place on the virtual detector.
 using Parameters = Eigen::Vector4d;
@@ -64,6 +67,7 @@ class SmallScan {
     const double high = (d.midplane_row + 0.5) * d.row_pitch_mm * stretch,
                  low = (d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * stretch;
     voxel_mm_ = geometry.virtual_column_pitch_mm();
+    choose_rows(field);
     const int across = std::max(1, int(std::ceil(2 * field.radius_mm / voxel_mm_)));
     const int slices = d.rows == 1 ? 1 : std::max(1, int(std::ceil((high - low) / voxel_mm_)));
     plan_ = plan_reconstruction(
@@ -75,8 +79,7 @@ class SmallScan {
   double voxel_mm() const { return voxel_mm_; }
   int nth() const { return nth_; }
   int views() const { return stack_.views(); }
-  int rows() const { return stack_.geometry.detector.rows; }
-  std::size_t view_size() const { return stack_.samples.size() / std::size_t(views()); }
+  std::size_t compared() const { return std::size_t(end_row_ - first_row_) * columns(); }  ///< Samples of a view.
 
   std::vector<Vec3> moved_by(const Trial& trial) const {
     std::vector<Vec3> moved;
@@ -97,24 +100,52 @@ class SmallScan {
     Volume volume(plan_.grid);
     reconstruct(geometry, from_memory(geometry, stack_.samples), plan_, options_,
                 [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });
-    std::vector<float> again(view_size());
-    Eigen::VectorXf result(Eigen::Index(stack_.samples.size()));
+    geometry.detector.rows = end_row_ - first_row_;
+    geometry.detector.midplane_row -= first_row_;
+    std::vector<float> again(compared());
+    Eigen::VectorXf result(Eigen::Index(std::size_t(views()) * again.size()));
     for (int i = 0; i < views(); ++i) {
       project_volume(volume, geometry, geometry.pose(std::size_t(i)), again);
+      const float* measured = stack_.view(i) + std::size_t(first_row_) * columns();
       for (std::size_t p = 0; p < again.size(); ++p)
-        result[Eigen::Index(std::size_t(i) * again.size() + p)] = stack_.view(i)[p] - again[p];
+        result[Eigen::Index(std::size_t(i) * again.size() + p)] = measured[p] - again[p];
     }
     return result;
   }
   Eigen::VectorXf left_over(const Trial& trial) const { return left_over(moved_by(trial), trial.at[axis_parameter]); }
 
  private:
+  std::size_t columns() const { return std::size_t(stack_.geometry.detector.columns); }
+
+  /// Where the part sticks out above or below, rays through slices that some view does not see are not compared.
+  void choose_rows(const FieldOfView& field) {
+    const Geometry& geometry = stack_.geometry;
+    const int rows = geometry.detector.rows;
+    first_row_ = 0;
+    end_row_ = rows;
+    if (rows < least_rows) return;
+    std::vector<double> mean(std::size_t(rows), 0.0);
+    for (int i = 0; i < views(); ++i)
+      for (std::size_t p = 0; p < std::size_t(rows) * columns(); ++p)
+        mean[p / columns()] += double(stack_.view(i)[p]);
+    const double part = in_part * *std::ranges::max_element(mean);
+    const double margin_mm = farthest * geometry.detector.columns * voxel_mm_, middle = geometry.detector.midplane_row;
+    // A row's rays stay below z at its height over the far end of the cylinder.
+    const double reach = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
+    const auto rows_to = [&](double z_mm) { return z_mm / (reach * geometry.detector.row_pitch_mm); };
+    if (mean.front() > part) first_row_ = int(std::ceil(middle - rows_to(field.z_high_mm - margin_mm)));
+    if (mean.back() > part) end_row_ = int(std::floor(middle - rows_to(field.z_low_mm + margin_mm))) + 1;
+    first_row_ = std::clamp(first_row_, 0, rows / 2 - 1);
+    end_row_ = std::clamp(end_row_, rows / 2 + 1, rows);
+  }
+
   static Geometry ideal(Geometry geometry) {
     geometry.detector.roll_rad = geometry.detector.tilt_rad = geometry.detector.slant_rad = 0;
     return geometry;
   }
 
   int all_views_, nth_;
+  int first_row_ = 0, end_row_ = 0;  // that are compared
   ViewStack stack_;
   ReconstructOptions options_;
   ReconstructPlan plan_;
@@ -153,6 +184,7 @@ Eigen::VectorXf refine(const SmallScan& scan, const Slopes& slopes, const std::v
   for (int i = 0; i < iterations; ++i) {
     Eigen::VectorXd step = -slopes.normal.ldlt().solve((slopes.columns.transpose() * rest).cast<double>());
     const double longest = longest_step * scan.voxel_mm(), length = step.norm();
+    if (!std::isfinite(length)) break;  // nothing depends on a parameter
     if (length > longest) step *= longest / length;
     Trial next = trial;
     for (std::size_t p = 0; p < free.size(); ++p)
@@ -221,7 +253,7 @@ void search_view(const SmallScan& scan, int reach, int all_views, Trial& trial) 
 Eigen::MatrixXd covariance_of(const SmallScan& scan, const Slopes& slopes, const Eigen::VectorXf& rest) {
   const Eigen::MatrixXd inverse = slopes.normal.inverse();
   Eigen::MatrixXd scatter = Eigen::MatrixXd::Zero(slopes.normal.rows(), slopes.normal.cols());
-  const auto size = Eigen::Index(scan.view_size());
+  const auto size = Eigen::Index(scan.compared());
   for (int cluster = 0; cluster < clusters; ++cluster) {
     const Eigen::Index first = cluster * scan.views() / clusters, end = (cluster + 1) * scan.views() / clusters;
     const Eigen::VectorXd score = (slopes.columns.middleRows(first * size, (end - first) * size).transpose() *
@@ -250,9 +282,12 @@ ProjectionSource noise_like(const Geometry& geometry) {
           ProjectionSource::Stored::by_view};
 }
 
-/// How far views change with each free parameter, over what is left over of them.
+/// How far views change with each free parameter, over what the trial leaves over of them. Seen from a part at rest,
+/// since a way that does not show would have been led anywhere by noise, to where even ends of the volume show.
 Eigen::VectorXd clearness(const SmallScan& scan, const Trial& trial, const std::vector<int>& free) {
-  return slopes_at(scan, trial, free).normal.diagonal() / squares(scan.left_over(trial));
+  Trial rest = trial;
+  rest.at.setZero();
+  return slopes_at(scan, rest, free).normal.diagonal() / squares(scan.left_over(trial));
 }
 
 /// Without the parameter.
@@ -319,6 +354,10 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
   for (std::size_t p = 0; p < tried.size(); ++p)
     if (const auto i = Eigen::Index(p); tried[p] != axis_parameter && !(clear[i] > above_noise * of_noise[i]))
       undetermined(tried[p], "the views change with it no more than noise does");
+  if (free == std::vector<int>{axis_parameter}) {
+    found.part_moved_mm.assign(std::size_t(all_views), Vec3::Zero());
+    return found;
+  }
   if (free.size() < tried.size()) approach();
 
   const SmallScan fine(geometry, source, fine_columns, fine_views, threads, hooks);
@@ -336,14 +375,17 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     std::optional<std::pair<int, double>> worst;
     for (std::size_t p = 0; p < free.size(); ++p) {
       const auto i = Eigen::Index(p);
-      const double uncertainty = coverage * std::sqrt(std::max(covariance(i, i), 0.0));
+      // Opposite views are apart by all of a step's way, by half of a ramp's.
+      const double floor = free[p] == axis_parameter ? 0 : unlike * fine.voxel_mm() * (course == MovedBy::ramp ? 2 : 1);
+      const double uncertainty = std::hypot(coverage * std::sqrt(std::max(covariance(i, i), 0.0)), floor);
       if (free[p] == axis_parameter) {
         found.axis_column = {
             true, geometry.detector.axis_column + trial.at[axis_parameter] / pixel_mm, uncertainty / pixel_mm, {}};
         continue;
       }
       found.by_mm[std::size_t(free[p])] = {true, trial.at[free[p]], uncertainty, {}};
-      if (!(uncertainty < pixels_known * pixel_mm) && !(worst && worst->second > uncertainty))
+      if (!(uncertainty < std::max(pixels_known * pixel_mm, voxels_known * fine.voxel_mm())) &&
+          !(worst && worst->second > uncertainty))
         worst = {free[p], uncertainty};
     }
     if (!worst) break;
