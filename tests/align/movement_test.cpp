@@ -110,7 +110,7 @@ double registered_rms(const Geometry& g, const std::vector<float>& data, const T
 }
 
 struct Outcome {
-  double still, ignored, found;  ///< RMS errors, /mm.
+  double still, ignored, found, known;  ///< RMS errors, /mm; the last with the true movement.
   FoundMovement movement;
   Vec3 off_mm;  ///< Found less true.
 };
@@ -133,6 +133,7 @@ Outcome run(const Setting& setting, MovedBy kind, const Vec3& by_mm, int from_vi
   outcome.still = registered_rms(still, at_rest, truth, Vec3::Zero());
   outcome.ignored = registered_rms(still, data, truth, -by_mm / 2);
   outcome.found = registered_rms(found, data, truth, Vec3::Zero());
+  outcome.known = rms(rebuild(moved, data, truth.grid.nx, truth.grid.nz, Vec3::Zero()), truth.values);
   for (int i = 0; i < 3; ++i)
     outcome.off_mm[i] = outcome.movement.by_mm[std::size_t(i)].value - by_mm[i];
   return outcome;
@@ -146,7 +147,8 @@ Vec3 random_way(std::mt19937_64& random) {
       return way / way.cwiseAbs().maxCoeff() * 3 * (0.6 + 0.4 * std::abs(unit(random)));
 }
 
-void check(const Setting& setting, MovedBy kind, std::uint64_t seed) {
+/// @return how many of the three ways hold the true one within their uncertainty.
+int check(const Setting& setting, MovedBy kind, std::uint64_t seed) {
   CAPTURE(setting.name);
   CAPTURE(seed);
   std::mt19937_64 random(seed + 77);
@@ -158,22 +160,32 @@ void check(const Setting& setting, MovedBy kind, std::uint64_t seed) {
                        << from << "; off by " << o.off_mm.transpose() << " +- " << m.by_mm[0].uncertainty << " "
                        << m.by_mm[1].uncertainty << " " << m.by_mm[2].uncertainty << ", view " << m.view << ", axis by "
                        << m.axis_column.value - (setting.columns - 1) / 2.0 << " +- " << m.axis_column.uncertainty
-                       << "; RMS errors at rest " << o.still << ", found " << o.found << ", ignored " << o.ignored);
-  CHECK(o.found <= 1.3 * o.still);
+                       << "; RMS errors at rest " << o.still << ", found " << o.found << ", known " << o.known
+                       << ", ignored " << o.ignored);
+  // Slices of a fan are apart: rows are blended for a way along z, however well it is known.
+  if (setting.beam != Beam::fan) CHECK(o.found <= 1.3 * o.still);
+  CHECK(o.found <= 1.05 * o.known);
   CHECK(o.ignored > 2 * o.still);  // or the part would show nothing
   CHECK(m.seen);
+  CHECK(m.part_moved_mm.front().isZero(0));
   if (kind == MovedBy::step) CHECK(std::abs(m.view - from) <= 1);
+  int held = 0;
+  for (int i = 0; i < 3; ++i) {
+    const Estimate& way = m.by_mm[std::size_t(i)];
+    CHECK(way.determined);
+    held += std::abs(o.off_mm[i]) <= way.uncertainty ? 1 : 0;
+  }
+  return held;
 }
 
-const Setting smallest{"cone of 5 degrees", Beam::cone, 48, 36, 72, 20000},
-    small{"cone of 5 degrees", Beam::cone, 64, 48, 96, 20000};
+const Setting smallest{"cone", Beam::cone, 48, 36, 72, 20000};
 
 }  // namespace
 
 TEST_SUITE("align: how the part moved") {
   TEST_CASE("a step and a ramp of up to 3 pixels in a cone beam: errors within 1.3 times those at rest") {
-    check(smallest, MovedBy::step, 1);
-    check(smallest, MovedBy::ramp, 2);
+    CHECK(check(smallest, MovedBy::step, 1) == 3);
+    CHECK(check(smallest, MovedBy::ramp, 2) == 3);
   }
 
   TEST_CASE("a part at rest") {
@@ -223,19 +235,28 @@ TEST_SUITE("align: movements that the scan does not tell") {
   }
 
   TEST_CASE("heights in a single row; anything in few views") {
-    Setting setting{"fan", Beam::fan, 64, 1, 72, 20000};
-    Geometry moved = geometry_of(setting);
-    moved.part_moved_mm = course(MovedBy::ramp, {1.5, -1, 0}, 0, setting.views);
-    const TestScan scan = take_scan(bar(10), moved, setting.open_counts, 7, 1);
+    // Enough columns and views that the small scans take some together and leave some out.
+    const Setting setting{"fan", Beam::fan, 128, 1, 360, 20000};
     const Geometry still = geometry_of(setting);
-    const FoundMovement found = find_movement(still, from_memory(still, scan.integrals), MovedBy::ramp);
-    CHECK(found.by_mm[2].reason == "heights do not show in fewer than 8 rows");
-    CHECK(std::abs(found.by_mm[0].value - 1.5) < 0.1);
-    CHECK(std::abs(found.by_mm[1].value + 1) < 0.1);
-    const Geometry few = every(still, 2);
-    const FoundMovement none = find_movement(few, every(still, from_memory(still, scan.integrals), 2), MovedBy::ramp);
-    CHECK_FALSE(none.seen);
-    CHECK(none.by_mm[0].reason == "there are fewer than 48 views");
+    Geometry off = still;  // as if the axis were known badly
+    off.detector.axis_column += 1.3;
+    for (const MovedBy kind : {MovedBy::step, MovedBy::ramp}) {
+      Geometry moved = still;
+      moved.part_moved_mm = course(kind, {1.5, -1, 0}, 101, setting.views);
+      const TestScan scan = take_scan(bar(10), moved, setting.open_counts, 7, 1);
+      const FoundMovement found = find_movement(off, from_memory(still, scan.integrals), kind);
+      CHECK(found.by_mm[2].reason == "heights do not show in fewer than 8 rows");
+      // 0.05 voxels of the small volume, which are of 2 mm; opposite views see half of a ramp.
+      const double near_mm = kind == MovedBy::step ? 0.1 : 0.2;
+      CHECK(std::abs(found.by_mm[0].value - 1.5) < near_mm);
+      CHECK(std::abs(found.by_mm[1].value + 1) < near_mm);
+      CHECK(std::abs(found.axis_column.value - still.detector.axis_column) < 0.05);
+      if (kind == MovedBy::step) CHECK(std::abs(found.view - 101) <= 1);
+      const FoundMovement none =
+          find_movement(every(still, 8), every(still, from_memory(still, scan.integrals), 8), kind);
+      CHECK_FALSE(none.seen);
+      CHECK(none.by_mm[0].reason == "there are fewer than 48 views");
+    }
   }
 
   TEST_CASE("noise alone; nothing at all") {
@@ -267,18 +288,21 @@ TEST_SUITE("align: movements that the scan does not tell") {
 
 TEST_SUITE("align: many random parts that moved" * doctest::skip()) {
   void check_all(const Setting& setting) {
-    for (std::uint64_t seed = 10; seed < 20; ++seed)
+    constexpr int parts = 10;
+    int held = 0;
+    for (std::uint64_t seed = 10; seed < 10 + parts; ++seed)
       for (const MovedBy kind : {MovedBy::step, MovedBy::ramp})
-        check(setting, kind, seed);
+        held += check(setting, kind, seed);
+    CHECK(held >= 0.9 * 2 * 3 * parts);
   }
 
-  TEST_CASE("cone of 5 degrees: errors within 1.3 times those at rest") {
-    check_all(small);
+  TEST_CASE("cone of 5 degrees") {
+    check_all({"cone", Beam::cone, 64, 64, 96, 20000});
   }
-  TEST_CASE("fan: errors within 1.3 times those at rest") {
+  TEST_CASE("fan") {
     check_all({"fan", Beam::fan, 64, 24, 120, 20000});
   }
-  TEST_CASE("parallel: errors within 1.3 times those at rest") {
+  TEST_CASE("parallel beam") {
     check_all({"parallel", Beam::parallel, 64, 48, 120, 20000});
   }
 }
