@@ -19,7 +19,8 @@ namespace rayloom::tools {
 namespace {
 
 struct Arguments {
-  std::string scan, output, movement;
+  std::string scan, output;
+  std::optional<std::string> movement;
   std::vector<std::string> settings;
   std::optional<int> threads;
   bool overwrite = false;
@@ -52,8 +53,7 @@ void say(const Context& context, nlohmann::ordered_json& result, const std::stri
 
 namespace {
 
-std::optional<MovedBy> movement_from(const std::string& name) {
-  if (name.empty()) return {};
+MovedBy movement_from(const std::string& name) {
   for (const MovedBy course : {MovedBy::step, MovedBy::ramp})
     if (name == to_string(course)) return course;
   throw InvalidOption("--movement: '" + name + "'; must be step or ramp");
@@ -151,7 +151,8 @@ int run(const Context& context, const Arguments& given) {
   if (given.beads)
     return align_beads(
         context, {given.scan, given.output, given.settings, given.bead_distances, given.threads, given.overwrite});
-  const std::optional<MovedBy> course = movement_from(given.movement);
+  std::optional<MovedBy> course;
+  if (given.movement) course = movement_from(*given.movement);
   const bool as_file = std::filesystem::path(given.output).extension() == ".json";
   if (as_file) refuse_existing(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
@@ -230,7 +231,8 @@ void add_align(CLI::App& program) {
   command
       ->add_option("--movement", given->movement,
                    "step or ramp: find also how the part moved on the table, at once before some view or evenly over "
-                   "the scan, and write it as views.part_moved_mm, which 'reconstruct' undoes")
+                   "the scan, and write it as views.part_moved_mm. 'reconstruct' of the written scan file undoes it "
+                   "and needs no option for it")
       ->excludes(beads);
   command->add_flag("--overwrite", given->overwrite,
                     "replace that file, or that folder if it holds nothing but such files");

@@ -520,7 +520,10 @@ void add_reconstruct(CLI::App& program) {
        "rayloom reconstruct scan.json -o tries --slice 0 --try detector.axis_column=250:260:1",
        "rayloom reconstruct region/scan.json -o region --surround overview"},
       [given](const Context& context) { return run(context, *given); });
-  command->add_option("SCAN", given->scan, "scan file")->required();
+  command
+      ->add_option("SCAN", given->scan,
+                   "scan file; a movement in it (views.part_moved_mm, see align --movement) is undone")
+      ->required();
   command->add_option("-o,--output", given->output, "volume folder to write (with --try: folder of slices)")
       ->required();
   command->add_flag("--overwrite", given->overwrite, "replace the volume if it exists");
