@@ -234,7 +234,7 @@ TEST_SUITE("align: movements that the scan does not tell") {
     CHECK(std::abs(found.by_mm[1].value + 1) < 0.1);
   }
 
-  TEST_CASE("heights in a single row; anything in few views") {
+  TEST_CASE("heights in a single row; anything in few views or half a turn") {
     // Enough columns and views that the small scans take some together and leave some out.
     const Setting setting{"fan", Beam::fan, 128, 1, 360, 20000};
     const Geometry still = geometry_of(setting);
@@ -256,7 +256,21 @@ TEST_SUITE("align: movements that the scan does not tell") {
           find_movement(every(still, 8), every(still, from_memory(still, scan.integrals), 8), kind);
       CHECK_FALSE(none.seen);
       CHECK(none.by_mm[0].reason == "there are fewer than 48 views");
+      const Geometry half = even_views(still, 360, 210);
+      const FoundMovement open = find_movement(half, from_memory(half, scan.integrals), kind);
+      CHECK_FALSE(open.seen);
+      CHECK(open.by_mm[1].reason == "the views make no full turn");
     }
+  }
+
+  TEST_CASE("a part wider than the view; a displaced detector") {
+    Geometry narrow = geometry_of({"fan", Beam::fan, 20, 1, 72, 20000});
+    CHECK(find_movement(narrow, from_memory(narrow, take_scan(bar(10), narrow, 20000, 7, 1).integrals), MovedBy::step)
+              .by_mm[0]
+              .reason == "the part sticks out of the view at the sides");
+    narrow.detector.axis_column += 5;
+    CHECK(find_movement(narrow, from_memory(narrow, std::vector<float>(20 * 72)), MovedBy::step).by_mm[0].reason ==
+          "most rays are measured once by a displaced detector");
   }
 
   TEST_CASE("noise alone; nothing at all") {
@@ -265,8 +279,9 @@ TEST_SUITE("align: movements that the scan does not tell") {
     std::mt19937_64 random(3);
     for (const auto& [height, kind] : {std::pair(0.01F, MovedBy::step), std::pair(0.0F, MovedBy::ramp)}) {
       std::normal_distribution<float> noise(0, 1);
-      for (float& value : views)
-        value = height * noise(random);
+      for (std::size_t p = 0; p < views.size(); ++p)  // not at the sides, where it would look like a part
+        if (const int column = int(p % std::size_t(smallest.columns)); column >= 8 && column < smallest.columns - 8)
+          views[p] = height * noise(random);
       const FoundMovement found = find_movement(still, from_memory(still, views), kind);
       CHECK_FALSE(found.seen);
       for (const Estimate& way : found.by_mm) {

@@ -8,6 +8,7 @@
 
 #include "rayloom/align/view_stack.h"
 #include "rayloom/errors.h"
+#include "rayloom/geometry/views.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/reduce.h"
@@ -22,14 +23,15 @@ constexpr int fine_columns = 100, fine_views = 180;    // .. and where all is fo
 constexpr int groups = 12;                             // of views, at whose edges a step is tried first
 constexpr int smoothing = 4;                           // passes: what linear interpolation can follow
 constexpr int least_rows = 8;                          // to see heights
-constexpr double in_part = 0.02;   // of the highest row's mean: an outermost row above it says that the part sticks out
-constexpr double farthest = 0.05;  // of the width: ways for which slices at such an end are left out
-constexpr int clusters = 24;       // of views, for the covariance
-constexpr double coverage = 3;     // standard deviations, see align.cpp
-constexpr double difference = 0.25;                     // voxels, for numerical derivatives
-constexpr double longest_step = 3;                      // voxels
-constexpr double small_step = 0.003;                    // voxels
-constexpr double unlike = 0.05;                         // voxels by which interpolation puts opposite views apart
+constexpr double in_part = 0.02;  // of the highest row's mean: an outermost row above it says that the part sticks out
+constexpr double in_part_sideways = 0.1;  // of the highest column's mean, likewise for a view's outermost columns
+constexpr double farthest = 0.05;         // of the width: ways for which slices at such an end are left out
+constexpr int clusters = 24;              // of views, for the covariance
+constexpr double coverage = 3;            // standard deviations, see align.cpp
+constexpr double difference = 0.25;       // voxels, for numerical derivatives
+constexpr double longest_step = 3;        // voxels
+constexpr double small_step = 0.003;      // voxels
+constexpr double unlike = 0.05;           // voxels by which interpolation puts opposite views apart
 constexpr double pixels_known = 1, voxels_known = 0.2;  // a way less certain than both is not determined,
 constexpr double above_noise = 3;                       // nor one along which views change little more than noise does
 constexpr double pixels_seen = 0.05;                    // a shorter way harms no volume
@@ -79,6 +81,20 @@ class SmallScan {
   double voxel_mm() const { return voxel_mm_; }
   int nth() const { return nth_; }
   int views() const { return stack_.views(); }
+  /// The part sticks out at the sides in some view: its rays know of matter that is in no voxel.
+  bool cut_off() const {
+    const int rows = stack_.geometry.detector.rows, last = stack_.geometry.detector.columns - 1;
+    double at_edges = 0, highest = 0;
+    for (int i = 0; i < views(); ++i)
+      for (int c = 0; c <= last; ++c) {
+        double sum = 0;
+        for (int r = 0; r < rows; ++r)
+          sum += double(stack_.view(i)[std::size_t(r) * columns() + std::size_t(c)]);
+        highest = std::max(highest, sum);
+        if (c == 0 || c == last) at_edges = std::max(at_edges, sum);
+      }
+    return at_edges > in_part_sideways * highest;
+  }
   std::size_t compared() const { return std::size_t(end_row_ - first_row_) * columns(); }  ///< Samples of a view.
 
   std::vector<Vec3> moved_by(const Trial& trial) const {
@@ -290,6 +306,16 @@ Eigen::VectorXd clearness(const SmallScan& scan, const Trial& trial, const std::
   return slopes_at(scan, rest, free).normal.diagonal() / squares(scan.left_over(trial));
 }
 
+std::vector<int> hidden_ways(const SmallScan& scan, const SmallScan& noise, const Trial& trial,
+                             const std::vector<int>& free) {
+  const Eigen::VectorXd clear = clearness(scan, trial, free), of_noise = clearness(noise, trial, free);
+  std::vector<int> hidden;
+  for (std::size_t p = 0; p < free.size(); ++p)
+    if (const auto i = Eigen::Index(p); free[p] != axis_parameter && !(clear[i] > above_noise * of_noise[i]))
+      hidden.push_back(free[p]);
+  return hidden;
+}
+
 /// Without the parameter.
 void take_out(int parameter, std::vector<int>& free, Slopes& slopes) {
   const auto at = std::ranges::find(free, parameter) - free.begin();
@@ -299,6 +325,16 @@ void take_out(int parameter, std::vector<int>& free, Slopes& slopes) {
   slopes.columns = slopes.columns(Eigen::all, kept).eval();
   slopes.normal = slopes.normal(kept, kept).eval();
   free.erase(free.begin() + at);
+}
+
+/// Why no way can be found, if so.
+std::string too_little(const Geometry& geometry) {
+  if (geometry.angles_rad.size() < 2 * clusters)
+    return "there are fewer than " + std::to_string(2 * clusters) + " views";
+  // Where few rays are measured twice, a movement is hardly told from another part about another axis.
+  if (!view_set(geometry.angles_rad, 2 * pi).closed) return "the views make no full turn";
+  if (automatic_coverage(geometry) == Coverage::displaced) return "most rays are measured once by a displaced detector";
+  return {};
 }
 
 }  // namespace
@@ -327,16 +363,18 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     trial.at[way] = 0;
     std::erase(free, way);
   };
-  if (geometry.detector.rows < least_rows)
-    undetermined(2, "heights do not show in fewer than " + std::to_string(least_rows) + " rows");
-  if (all_views < 2 * clusters) {
+  const auto nothing = [&](const std::string& reason) {
     for (const int way : {0, 1, 2})
-      undetermined(way, "there are fewer than " + std::to_string(2 * clusters) + " views");
+      if (found.by_mm[std::size_t(way)].reason.empty()) undetermined(way, reason);
     found.part_moved_mm.assign(std::size_t(all_views), Vec3::Zero());
     return found;
-  }
+  };
+  if (const std::string reason = too_little(geometry); !reason.empty()) return nothing(reason);
+  if (geometry.detector.rows < least_rows)
+    undetermined(2, "heights do not show in fewer than " + std::to_string(least_rows) + " rows");
 
   const SmallScan coarse(geometry, source, coarse_columns, coarse_views, threads, hooks);
+  if (coarse.cut_off()) return nothing("the part sticks out of the view at the sides");
   if (course == MovedBy::step) search_step(coarse, free, all_views, trial);
   const auto approach = [&] {
     refine(coarse, slopes_at(coarse, trial, free), free, 3, trial);
@@ -347,18 +385,13 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     approach();
   }
   say(0.3);
-  const Eigen::VectorXd clear = clearness(coarse, trial, free);
-  const Eigen::VectorXd of_noise =
-      clearness(SmallScan(geometry, noise_like(geometry), coarse_columns, coarse_views, threads, Hooks()), trial, free);
-  const std::vector<int> tried = free;
-  for (std::size_t p = 0; p < tried.size(); ++p)
-    if (const auto i = Eigen::Index(p); tried[p] != axis_parameter && !(clear[i] > above_noise * of_noise[i]))
-      undetermined(tried[p], "the views change with it no more than noise does");
-  if (free == std::vector<int>{axis_parameter}) {
-    found.part_moved_mm.assign(std::size_t(all_views), Vec3::Zero());
-    return found;
-  }
-  if (free.size() < tried.size()) approach();
+  const SmallScan noise(geometry, noise_like(geometry), coarse_columns, coarse_views, threads, Hooks());
+  const std::vector<int> hidden = hidden_ways(coarse, noise, trial, free);
+  const std::string no_more = "the views change with it no more than noise does";
+  for (const int way : hidden)
+    undetermined(way, no_more);
+  if (free == std::vector<int>{axis_parameter}) return nothing(no_more);
+  if (!hidden.empty()) approach();
 
   const SmallScan fine(geometry, source, fine_columns, fine_views, threads, hooks);
   say(0.4);
@@ -369,7 +402,8 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     search_view(fine, std::max(1, coarse.nth() / fine.nth()), all_views, trial);
     rest = refine(fine, slopes, free, 4, trial);
   }
-  const double pixel_mm = geometry.virtual_column_pitch_mm();
+  const double pixel_mm = geometry.virtual_column_pitch_mm(),
+               known_mm = std::max(pixels_known * pixel_mm, voxels_known * fine.voxel_mm());
   while (true) {
     const Eigen::MatrixXd covariance = covariance_of(fine, slopes, rest);
     std::optional<std::pair<int, double>> worst;
@@ -384,9 +418,7 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
         continue;
       }
       found.by_mm[std::size_t(free[p])] = {true, trial.at[free[p]], uncertainty, {}};
-      if (!(uncertainty < std::max(pixels_known * pixel_mm, voxels_known * fine.voxel_mm())) &&
-          !(worst && worst->second > uncertainty))
-        worst = {free[p], uncertainty};
+      if (!(uncertainty < known_mm) && !(worst && worst->second > uncertainty)) worst = {free[p], uncertainty};
     }
     if (!worst) break;
     take_out(worst->first, free, slopes);

@@ -30,7 +30,9 @@ struct FoundMovement {
 /// Finds the movement whose volume, projected again, agrees best with the views: for trial movements the views are made
 /// small, reconstructed with the movement in the geometry and projected along the same rays, and Gauss-Newton lessens
 /// the differences over the whole way and the axis column. A step's view is searched for. A shift that all views share
-/// cannot be seen and is left out: the part counts as it lay in the first view.
+/// cannot be seen and is left out: the part counts as it lay in the first view. Nothing is determined without a full
+/// turn of at least 48 views that hold the part's width, nor with a displaced detector; nothing along z with fewer than
+/// 8 rows.
 /// @par Source  After projection matching in electron microscopy and nanotomography: Dengler 1989, Ultramicroscopy
 ///              30:337-348; Gursoy et al. 2017, Sci. Rep. 7:11818 (both from memory). There each view is moved as an
 ///              image; here few numbers move the part in the geometry, which serves cone beams.
