@@ -36,7 +36,7 @@ Geometry overview_scan(Beam beam) {
   return scan_of(beam, overview_voxel, 240, 128, 80, 120);
 }
 Geometry region_scan(Beam beam, double times = magnified) {
-  return scan_of(beam, overview_voxel / times, 240 / times, 96, 16, 160);
+  return scan_of(beam, overview_voxel / times, 240 / times, 96, 16, 140);
 }
 
 std::vector<float> project(const Geometry& g, const Phantom& phantom) {
@@ -138,7 +138,7 @@ std::vector<Kind> kinds(Beam beam) {
     angle *= 200.0 / 360;
   Geometry& moving = add("part that moves");
   for (std::size_t i = 0; i < moving.angles_rad.size(); ++i)
-    moving.part_moved_mm.push_back(i < 100 ? Vec3(0, 0, 0) : Vec3(0.9, -0.8, 0.3));
+    moving.part_moved_mm.push_back(i < 80 ? Vec3(0, 0, 0) : Vec3(0.9, -0.8, 0.3));
   all.push_back({"half as magnified", region_scan(beam, magnified / 2)});
   return all;
 }
@@ -180,7 +180,7 @@ TEST_SUITE("a region with an overview around it") {
 
   TEST_CASE("a scan of air gives nothing to fit to, and says whether the overview is air as well") {
     const Geometry region = region_scan(Beam::cone);
-    const std::vector<float> air(96 * 16 * 160, 0.0F);
+    const std::vector<float> air(96 * 16 * 140, 0.0F);
     Volume overview(Grid{32, 32, 24, 1.6, Vec3::Zero()});
     for (const float value : {0.0F, 0.02F}) {
       std::ranges::fill(overview.samples, value);
