@@ -39,9 +39,9 @@ struct Surroundings {
 Surroundings fitted(const Volume& overview, const SurroundFit& fit, const Geometry& geometry);
 
 /// The overview's projections beyond both ends of the rows (of a displaced detector, its longer side), as far as it
-/// reaches; none if that is in view. They are taken once a voxel beside the view and at wider steps farther out, linear
-/// between, since the ramp filter smooths what lies beyond the columns that it is not centred on; at the seam they are
-/// lifted to the measured level, which fades outwards.
+/// reaches; none if that is in view. They are taken a 32nd of the view apart beside it and at wider steps farther out,
+/// linear between, since the ramp filter smooths what lies beyond the columns that it is not centred on; at the seam
+/// they are lifted to the measured level, which fades outwards.
 Beyond surrounded(const std::shared_ptr<const Surroundings>& overview, const Geometry& geometry, Coverage coverage);
 
 }  // namespace rayloom
