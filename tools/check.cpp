@@ -59,7 +59,13 @@ nlohmann::ordered_json json_of(const Finding& finding) {
 
 // ---- Pictures
 
-bool belongs(const std::string& name) {
+bool belongs(std::string name) {
+  if (name.starts_with("tile_")) {
+    const std::size_t end = name.find_first_not_of("0123456789", 5);
+    if (end == std::string::npos) return name.size() > 5;
+    if (name[end] != '/') return false;
+    name.erase(0, end + 1);
+  }
   for (const char* own : {"first_view.png", "worst_view.png", "defects.png", "defects.tif", "sinogram.png",
                           "air_level.png", "drift.png", "least_transmission.png", "curves.csv"})
     if (name == own) return true;
@@ -160,7 +166,14 @@ void write_pictures(const std::filesystem::path& folder, const Scan& scan, const
   if (!stream) throw CannotWrite((folder / "curves.csv").string() + ": cannot be written", "is the disk full?");
 }
 
-int run(const Context& context, const Arguments& given) {
+/// What is checked on its own: the scan, or each of its tiles.
+struct Piece {
+  std::string name;  ///< Empty, or "tile 0"; its folder is "tile_0".
+  Scan scan;
+  CheckOptions options;
+};
+
+std::vector<Piece> pieces_of(const Arguments& given) {
   CheckOptions options;
   if (!given.region.empty()) {
     const auto numbers = parse_numbers("--region", given.region, 4);
@@ -168,32 +181,76 @@ int run(const Context& context, const Arguments& given) {
     if (!(options.region->radius_mm > 0))
       throw InvalidOption("--region: '" + given.region + "'; the radius, last of X,Y,Z,R, must be above 0");
   }
-  const Scan scan = read_scan(given.input, given.settings);
-  if (options.region) options.region->centre_mm += scan.part_moved_mm;
-  std::optional<OutputFolder> folder;
-  if (!given.output.empty())
-    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, OutputFolder::Kind{belongs});
-  const CheckResult checked = check_scan(scan, options, context.hooks());
-  if (folder) {
-    write_pictures(folder->partial(), scan, checked);
-    folder->finish();
+  const nlohmann::json value = read_scan_json(given.input, given.settings);
+  std::vector<Piece> pieces;
+  if (!has_tiles(value)) {
+    pieces.push_back({"", parse_scan(value, given.input), options});
+    Piece& whole = pieces.back();
+    if (whole.options.region) whole.options.region->centre_mm += whole.scan.part_moved_mm;
+    return pieces;
   }
+  if (options.region)
+    throw InvalidOption("--region: '" + given.region + "'; must be absent for a scan in tiles, of which none sees all",
+                        "stitch the tiles, and check the stitched scan");
+  TiledScan tiled = parse_tiled_scan(value, given.input);
+  for (std::size_t k = 0; k < tiled.tiles.size(); ++k) {
+    options.continued = continued_sides(tiled, k);
+    pieces.push_back({"tile " + std::to_string(k), std::move(tiled.tiles[k].scan), options});
+  }
+  return pieces;
+}
 
-  nlohmann::ordered_json result = {{"scan", given.input}, {"verdict", to_string(checked.verdict)}};
+/// What was found as JSON; and as lines, appended to `lines`.
+nlohmann::ordered_json found_in(const Piece& piece, const CheckResult& checked, std::vector<std::string>& lines) {
+  nlohmann::ordered_json result = {{"verdict", to_string(checked.verdict)}};
   result["findings"] = nlohmann::ordered_json::array();
   for (const Finding& finding : checked.findings) {
-    context.say(line_of(finding));
+    lines.push_back(piece.name.empty() ? "" : piece.name + "  ");
+    lines.back() += line_of(finding);
     result["findings"].push_back(json_of(finding));
   }
   result["images"] = checked.survey.records.size();
   result["bad_pixels"] = checked.defects.bad_count();
-  if (folder) {
-    result["folder"] = given.output;
-    context.note(given.output + ": pictures, curves.csv, and defects.tif for images.defects");
+  return result;
+}
+
+int run(const Context& context, const Arguments& given) {
+  const std::vector<Piece> pieces = pieces_of(given);
+  std::optional<OutputFolder> folder;
+  if (!given.output.empty())
+    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, OutputFolder::Kind{belongs});
+  nlohmann::ordered_json result = {{"scan", given.input}}, tiles = nlohmann::ordered_json::array();
+  std::vector<std::string> lines;
+  Verdict verdict = Verdict::fit;
+  for (const Piece& piece : pieces) {
+    const CheckResult checked = check_scan(piece.scan, piece.options, context.hooks());
+    verdict = std::max(verdict, checked.verdict);
+    if (folder) {
+      std::string own = piece.name;
+      std::replace(own.begin(), own.end(), ' ', '_');
+      if (!own.empty()) std::filesystem::create_directory(folder->partial() / own);
+      write_pictures(folder->partial() / own, piece.scan, checked);
+    }
+    if (piece.name.empty())
+      result.update(found_in(piece, checked, lines));
+    else
+      tiles.push_back(found_in(piece, checked, lines));
   }
-  context.say("verdict: " + to_string(checked.verdict));
+  if (!tiles.empty()) {
+    result["verdict"] = to_string(verdict);
+    result["tiles"] = std::move(tiles);
+  }
+  if (folder) {
+    folder->finish();
+    result["folder"] = given.output;
+    context.note(given.output + ": pictures, curves.csv, and defects.tif for images.defects" +
+                 (pieces.size() > 1 ? ", a folder for each tile" : ""));
+  }
+  for (const std::string& line : lines)
+    context.say(line);
+  context.say("verdict: " + to_string(verdict));
   context.result(result);
-  return checked.verdict == Verdict::not_fit ? Exit::not_acceptable : Exit::done;
+  return verdict == Verdict::not_fit ? Exit::not_acceptable : Exit::done;
 }
 
 }  // namespace
@@ -202,11 +259,11 @@ void add_check(CLI::App& program) {
   auto given = std::make_shared<Arguments>();
   CLI::App* command = add_command(
       program, "check",
-      "Is this raw scan fit to reconstruct? Whole scans, scans that broke off, and 1 to 8 trial views before the scan.",
+      "Is this raw scan fit to reconstruct? Whole scans, tiles, scans that broke off, and 1 to 8 trial views before.",
       {"rayloom check scan.json", "rayloom check scan.json --region 12,-3,5,4",
        "rayloom check scan.json -o findings --json"},
       [given](const Context& context) { return run(context, *given); });
-  command->add_option("SCAN", given->input, "scan file")->required();
+  command->add_option("SCAN", given->input, "scan file; of one with tiles each tile is checked")->required();
   command->add_option("-o,--output", given->output,
                       "folder for pictures (first and worst view, defects, sinogram, air, drift, least transmission), "
                       "curves.csv and defects.tif, a map for the scan file");

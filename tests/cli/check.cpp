@@ -84,6 +84,53 @@ TEST_SUITE("check") {
     CHECK(!result["findings"][1]["advice"].get<std::string>().empty());
   }
 
+  TEST_CASE("of a scan in tiles each is checked, and what another tile sees is not missed") {
+    const Folder folder;
+    make_part(folder);
+    auto scan = nlohmann::json::parse(slurp(folder / "geometry.json"));
+    scan["detector"]["columns"] = 34;
+    scan["detector"]["axis_column"] = 29.5;
+    scan["tiles"] = {{{"column_shift_px", 0}}, {{"column_shift_px", 26}}};
+    write_json(folder / "geometry.json", scan);
+    REQUIRE(run(folder, simulate + "-o raw").status == 0);
+    Outcome outcome = run(folder, "check raw/scan.json --quiet");
+    CHECK_MESSAGE(outcome.status == 0, outcome.out);
+    CHECK(outcome.out.find("tile 1  cannot tell  movement: a tile sees only one side of the part") !=
+          std::string::npos);
+    CHECK(outcome.out.find("part leaves the view") == std::string::npos);
+    CHECK(outcome.out.find("\nverdict: fit\n") == outcome.out.size() - 14);
+
+    // One tile taken for a whole scan whose axis is in the middle: the part leaves it.
+    scan.erase("tiles");
+    scan["detector"]["axis_column"] = 16.5;
+    scan["images"] = json_in(slurp(folder / "raw" / "scan.json"))["tiles"][0]["images"];
+    write_json(folder / "raw" / "half.json", scan);
+    outcome = run(folder, "check raw/half.json --quiet");
+    CHECK(outcome.out.find("part leaves the view: on the right") != std::string::npos);
+
+    // The second tile's beam fails in one view.
+    const std::string views = json_in(slurp(folder / "raw" / "scan.json"))["tiles"][1]["images"]["projections"];
+    const fs::path broken = folder / "raw" / fs::path(views).parent_path() / "view_0040.tif";
+    REQUIRE(fs::exists(broken));
+    const auto dark = json_in(slurp(folder / "raw" / "scan.json"))["tiles"][1]["images"]["dark"];
+    fs::path dark_file;
+    for (const auto& entry : fs::directory_iterator(folder / "raw" / fs::path(dark.get<std::string>()).parent_path()))
+      dark_file = entry.path();
+    fs::copy_file(dark_file, broken, fs::copy_options::overwrite_existing);
+    outcome = run(folder, "check raw/scan.json --json -o found --quiet");
+    CHECK(outcome.status == 1);
+    const auto result = json_in(outcome.out);
+    CHECK(result["verdict"] == "not fit");
+    CHECK(result["tiles"][0]["verdict"] == "fit");
+    CHECK(result["tiles"][1]["findings"][0]["what"] == "black views");
+    CHECK(result["tiles"][1]["findings"][0]["views"] == nlohmann::json{40});
+    CHECK(fs::exists(folder / "found" / "tile_1" / "worst_view.png"));
+    CHECK(run(folder, "check raw/scan.json -o found --overwrite --quiet").status == 1);
+    outcome = run(folder, "check raw/scan.json --region 0,0,0,1 --quiet");
+    CHECK(outcome.status == 2);
+    CHECK(outcome.err.find("--region: '0,0,0,1'; must be absent for a scan in tiles") != std::string::npos);
+  }
+
   TEST_CASE("trial views are looked at for what they can tell") {
     const Folder folder;
     make_part(folder);

@@ -51,6 +51,23 @@ TEST_SUITE("scan files with tiles") {
     CHECK(second.geometry.angles_rad[1] == doctest::Approx(radians(330)));
   }
 
+  TEST_CASE("sides beyond which another tile or height sees on") {
+    const auto sides = [](const nlohmann::json& file, std::size_t tile) {
+      const Sides s = continued_sides(parse_tiled_scan(file, "scan.json"), tile);
+      return std::vector<bool>{s.left, s.right, s.top, s.bottom};
+    };
+    nlohmann::json file = tiles_file();
+    CHECK(sides(file, 0) == std::vector<bool>{false, true, false, false});
+    CHECK(sides(file, 1) == std::vector<bool>{true, false, false, false});
+    file["tiles"][1]["row_shift_px"] = -74;  // row 0 of tile 1 is row -74 of tile 0, so tile 1 sees on above it
+    CHECK(sides(file, 0) == std::vector<bool>{false, true, true, false});
+    CHECK(sides(file, 1) == std::vector<bool>{true, false, false, true});
+    // Raised by 3 mm, 60 rows of 0.05 mm at the axis, the part shows what lay below.
+    file["tiles"][1] = {{"column_shift_px", 0}, {"part_raised_mm", 3}};
+    CHECK(sides(file, 0) == std::vector<bool>{false, false, false, true});
+    CHECK(sides(file, 1) == std::vector<bool>{false, false, true, false});
+  }
+
   TEST_CASE("what is written is read back") {
     const TiledScan tiled = parse_tiled_scan(tiles_file(), "some/scan.json");
     const auto written = to_json(tiled);

@@ -7,6 +7,7 @@
 
 #include "rayloom/hooks.h"
 #include "rayloom/prepare/survey.h"
+#include "rayloom/scan/tiled_scan.h"
 
 namespace rayloom {
 
@@ -37,6 +38,7 @@ struct Region {
 
 struct CheckOptions {
   std::optional<Region> region;  ///< Must stay in view over the whole turn.
+  Sides continued;               ///< Where the part may leave the view, since other tiles see on.
   /// @throws InvalidOption.
   void validate() const;
 };

@@ -39,16 +39,19 @@ void check_edges(Check& check) {
   const int rows = geometry.detector.rows, columns = geometry.detector.columns;
   const bool displaced = automatic_coverage(geometry) == Coverage::displaced;
   const bool left_is_short = geometry.detector.axis_column < (columns - 1) / 2.0;
+  const Sides& continued = check.options.continued;
   const struct {
     const char* name;
     int ViewRecord::*blocked;
     int least;     // as many pixels along the edge or more, so that a bad row makes no finding
-    bool allowed;  // the part may leave here
+    bool allowed;  // the part may leave here, or another tile sees on
     const char* other;
-  } sides[] = {{"left", &ViewRecord::left_rows, std::min(2, rows), displaced && left_is_short, "columns"},
-               {"right", &ViewRecord::right_rows, std::min(2, rows), displaced && !left_is_short, "columns"},
-               {"top", &ViewRecord::top_columns, std::max(2, columns / 100), true, "rows"},
-               {"bottom", &ViewRecord::bottom_columns, std::max(2, columns / 100), true, "rows"}};
+  } sides[] = {
+      {"left", &ViewRecord::left_rows, std::min(2, rows), continued.left || (displaced && left_is_short), "columns"},
+      {"right", &ViewRecord::right_rows, std::min(2, rows), continued.right || (displaced && !left_is_short),
+       "columns"},
+      {"top", &ViewRecord::top_columns, std::max(2, columns / 100), continued.top, "rows"},
+      {"bottom", &ViewRecord::bottom_columns, std::max(2, columns / 100), continued.bottom, "rows"}};
   for (const auto& [name, blocked, least, allowed, other] : sides) {
     const bool end = other == std::string("rows");
     if (end && rows < 4) continue;  // every slice is its own
@@ -61,7 +64,7 @@ void check_edges(Check& check) {
       images.push_back(int(i));
       most = std::max(most, there);
     }
-    if (images.empty() || (allowed && !end)) continue;
+    if (images.empty() || allowed) continue;
     Finding& finding = check.add(
         end ? Severity::note : Severity::serious, "part leaves the view",
         std::string("on the ") + name + ", " + arcs_of(check, images) + ", by up to " + std::to_string(most) +

@@ -403,15 +403,19 @@ void check_movement(Check& check) {
   }
   check_return_view(check);
   if (check.trial()) return;
-  const bool leaves = std::any_of(check.findings.begin(), check.findings.end(), [](const Finding& finding) {
-    return finding.what == "part leaves the view" && finding.unit == "rows";
-  });
+  const Sides& continued = check.options.continued;
+  const bool leaves = continued.left || continued.right ||
+                      std::any_of(check.findings.begin(), check.findings.end(), [](const Finding& finding) {
+                        return finding.what == "part leaves the view" && finding.unit == "rows";
+                      });
   const auto turn = full_turn(check);
   check_heights(check, turn.has_value());
   if (!turn || leaves) {
     if (check.scan.images.return_view.empty())
       check.add(Severity::cannot_tell, "movement",
-                leaves ? "the part leaves the view, so that opposite rays do not compare"
+                leaves ? continued.left || continued.right
+                             ? "a tile sees only one side of the part, so that opposite rays do not compare"
+                             : "the part leaves the view, so that opposite rays do not compare"
                        : "views do not make a full, even turn, so that few opposite rays can be compared",
                 "take one more image at the first angle after the turn (images.return_view)");
     return;

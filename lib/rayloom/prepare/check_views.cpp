@@ -158,7 +158,9 @@ void check_number(Check& check, const ViewSet& set, const Geometry& geometry) {
       dark += mean.at(r, c) < 0.95F * *bright;
     if (dark >= least_rows) reach = std::max(reach, std::abs(c - geometry.detector.axis_column) + 0.5);
   }
-  const double width = std::min(2 * reach, 2.0 * geometry.detector.columns);
+  const Sides& continued = check.options.continued;
+  const double width =
+      continued.left || continued.right ? 2 * reach : std::min(2 * reach, 2.0 * geometry.detector.columns);
   if (width < 4) {
     check.add(Severity::cannot_tell, "number of views", "no part is seen against the air, so its width is not known");
     return;

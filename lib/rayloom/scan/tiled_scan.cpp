@@ -125,6 +125,24 @@ nlohmann::ordered_json to_json(const TiledScan& tiled) {
   return json;
 }
 
+Sides continued_sides(const TiledScan& tiled, std::size_t tile) {
+  const Detector& detector = tiled.common.geometry.detector;
+  const ScanTile& own = tiled.tiles.at(tile);
+  Sides sides;
+  for (const ScanTile& other : tiled.tiles) {
+    // By less than a quarter of the detector is no other place.
+    const double right = (other.column_shift_px - own.column_shift_px) / detector.columns;
+    const double raised_px = (other.part_raised_mm.value_or(0) - own.part_raised_mm.value_or(0)) /
+                             tiled.common.geometry.virtual_row_pitch_mm();
+    const double down = (other.row_shift_px - own.row_shift_px + raised_px) / detector.rows;
+    sides.left |= right < -0.25;
+    sides.right |= right > 0.25;
+    sides.top |= down < -0.25;
+    sides.bottom |= down > 0.25;
+  }
+  return sides;
+}
+
 std::vector<int> views_at_same_angles(const Scan& first, const Scan& other) {
   const std::size_t count = first.geometry.angles_rad.size();
   if (other.geometry.angles_rad.size() != count)

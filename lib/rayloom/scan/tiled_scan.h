@@ -41,6 +41,12 @@ TiledScan parse_tiled_scan(const nlohmann::json& value, const std::filesystem::p
 /// `parse_tiled_scan` reads the same back.
 nlohmann::ordered_json to_json(const TiledScan& tiled);
 
+/// Sides of a tile beyond which another tile sees on, by the shifts in the scan file and how far the part was raised.
+struct Sides {
+  bool left = false, right = false, top = false, bottom = false;
+};
+Sides continued_sides(const TiledScan& tiled, std::size_t tile);
+
 /// For each view of the first scan the view of the other at the same angle (modulo 360 degrees), within a hundredth of
 /// the first scan's median step. Views at one angle go in order.
 /// @throws BadInput naming the other scan, if it has another number of views or none at an angle.
