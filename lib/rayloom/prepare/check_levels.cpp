@@ -76,7 +76,17 @@ void check_transmission(Check& check) {
 struct AirCurve {
   std::vector<int> views;
   std::vector<double> level, asymmetry;  // asymmetry empty unless both edges are free throughout
+  double noise = 0;                      // relative deviation of `level` from view to view that photons alone make
+  bool noise_known = false;              // .. from exposures; else as the two edges tell it
 };
+
+/// Deviations from the mean of the two neighbours, scaled to the deviation of one.
+std::vector<double> jumps_of(const std::vector<double>& values) {
+  std::vector<double> jumps;
+  for (std::size_t i = 1; i + 1 < values.size(); ++i)
+    jumps.push_back((values[i] - (values[i - 1] + values[i + 1]) / 2) / std::sqrt(1.5));
+  return jumps;
+}
 
 AirCurve air_curve(const Check& check) {
   const auto& records = check.survey.records;
@@ -108,6 +118,14 @@ AirCurve air_curve(const Check& check) {
     if (by_left && by_right)
       curve.asymmetry.push_back((*record.left_air - *record.right_air) / (*record.left_air + *record.right_air));
   }
+  // The mean of the middle half of n normal values has 1.2 times the variance of the mean of all.
+  const double sides = by_left && by_right ? 2 : 1;
+  curve.noise_known = check.flattening.noise.has_value();
+  if (curve.noise_known)
+    curve.noise = *check.flattening.noise *
+                  std::sqrt(1.2 / (sides * check.survey.edge_columns * check.scan.geometry.detector.rows));
+  else if (sides == 2)  // what differs between the edges from view to view; a tube's flicker is the same in both
+    curve.noise = robust_deviation(jumps_of(curve.asymmetry));
   return curve;
 }
 
@@ -115,14 +133,6 @@ AirCurve air_curve(const Check& check) {
 std::pair<double, double> ends_of(const std::vector<double>& values) {
   const auto part = std::ptrdiff_t(std::min(values.size(), std::max<std::size_t>(3, values.size() / 10)));
   return {median_of({values.begin(), values.begin() + part}), median_of({values.end() - part, values.end()})};
-}
-
-/// Deviations from the mean of the two neighbours, scaled to the deviation of one.
-std::vector<double> jumps_of(const std::vector<double>& values) {
-  std::vector<double> jumps;
-  for (std::size_t i = 1; i + 1 < values.size(); ++i)
-    jumps.push_back((values[i] - (values[i - 1] + values[i + 1]) / 2) / std::sqrt(1.5));
-  return jumps;
 }
 
 void check_air(Check& check) {
@@ -141,10 +151,12 @@ void check_air(Check& check) {
   };
 
   const double middle = median_of(curve.level);
+  // Chance takes the worst of some thousand views four deviations off, and the open-beam image is a little off, too.
+  const double by_chance = 5 * curve.noise;
   std::size_t worst = 0;
   for (std::size_t i = 0; i < curve.level.size(); ++i)
     if (std::abs(curve.level[i] - 1) > std::abs(curve.level[worst] - 1)) worst = i;
-  if (const double error = curve.level[worst] - 1; !by_border && std::abs(error) > most_air_error)
+  if (const double error = curve.level[worst] - 1; !by_border && std::abs(error) > most_air_error + by_chance)
     add(Severity::warning, "air level",
         "air reads " + percent(middle) + " of the open beam in the median view and " + percent(1 + error) +
             " in view " + std::to_string(curve.views[worst]),
@@ -159,14 +171,17 @@ void check_air(Check& check) {
     return;
   }
   const auto [begin, end] = ends_of(curve.level);
-  if (const double drift = end / begin - 1; std::abs(drift) > most_drift)
+  // A median has 1.57 times the variance of a mean (Kendall & Stuart, from memory).
+  const double ends_by_chance = by_chance * std::sqrt(2 * 1.57 / std::max(3.0, double(curve.level.size() / 10)));
+  if (const double drift = end / begin - 1; std::abs(drift) > most_drift + ends_by_chance)
     add(Severity::warning, "drift",
         "the beam " + std::string(drift > 0 ? "rises" : "falls") + " by " + percent(std::abs(drift)) + " over the scan",
         "normalise each view by its border, or take open-beam images after the scan as well", std::abs(drift),
         most_drift);
   const std::vector<double> jumps = jumps_of(curve.level);
-  const double flicker = robust_deviation(jumps) / middle;
-  if (flicker > most_flicker)
+  const double spread = robust_deviation(jumps) / middle,
+               flicker = std::sqrt(std::max(0.0, spread * spread - curve.noise * curve.noise));
+  if (flicker > most_flicker && spread > 1.3 * curve.noise)
     add(Severity::warning, "flicker",
         "the beam's level changes by " + percent(flicker) + " (standard deviation) from view to view",
         "normalise each view by its border; look at the tube", flicker, most_flicker);
@@ -176,7 +191,7 @@ void check_air(Check& check) {
     // A view beside one that is off seems half as far off.
     const double off =
         std::abs(curve.level[i + 1] / median_of({curve.level[i], curve.level[i + 1], curve.level[i + 2]}) - 1);
-    if (off > std::max(0.02, 8 * flicker)) {
+    if (off > std::max(0.02, 8 * spread)) {
       dim.push_back(curve.views[i + 1]);
       furthest = std::max(furthest, off);
     }
@@ -189,7 +204,10 @@ void check_air(Check& check) {
 
   if (curve.asymmetry.empty()) return;
   const auto [first_shape, last_shape] = ends_of(curve.asymmetry);
-  const double change = std::max(std::abs(last_shape - first_shape), robust_deviation(jumps_of(curve.asymmetry)));
+  const double swing = robust_deviation(jumps_of(curve.asymmetry));
+  const double change = std::max(
+      std::abs(last_shape - first_shape) - ends_by_chance,
+      curve.noise_known && swing > 1.3 * curve.noise ? std::sqrt(swing * swing - curve.noise * curve.noise) : 0);
   if (change > most_shape_change)
     add(Severity::warning, "open-beam shape",
         "left and right air change against each other by " + percent(change) + " during the scan",

@@ -437,6 +437,16 @@ void check_movement(Check& check) {
     if (other.misfit < 4 * given.misfit)
       check.add(Severity::cannot_tell, "mirrored or reversed", "opposite rays fit about as well either way");
   }
+  // Between views farther apart than a pixel at the part's edge nothing can be interpolated; only of parallel rays is
+  // there a view that looks exactly the other way.
+  const double width = width_in_use(check, check.scan.geometry.detector);
+  if (turn->views < width && (check.scan.geometry.beam != Beam::parallel || turn->views % 2 != 0)) {
+    check.add(Severity::cannot_tell, "movement",
+              std::to_string(turn->views) + " views are too few to compare opposite rays of a part " +
+                  to_text(width, 4) + " pixels wide",
+              "take one more image at the first angle after the turn (images.return_view)");
+    return;
+  }
   check_opposites(check, *turn, given.shift);
 }
 

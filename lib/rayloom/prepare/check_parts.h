@@ -53,6 +53,8 @@ void check_views(Check& check);      ///< Which views there are, their order, th
 void check_field(Check& check);      ///< Part and region in view.
 void check_movement(Check& check);   ///< Movement; mirrored or reversed scans.
 
+/// Columns that the part ever darkens by 5 %, as a width about the axis.
+double width_in_use(const Check& check, const Detector& detector);
 /// Median; 0 if empty.
 double median_of(std::vector<double> values);
 /// 1.4826 median absolute deviations from the median: one standard deviation of normal noise (Hampel 1974).

@@ -144,8 +144,9 @@ void check_arc(Check& check, const ViewSet& set, const Geometry& geometry) {
   measure(finding, degrees(set.arc_rad), degrees(needed), "degrees");
 }
 
-void check_number(Check& check, const ViewSet& set, const Geometry& geometry) {
-  // Width in use: columns that the part ever darkens by 5 %, as a width about the axis.
+}  // namespace
+
+double width_in_use(const Check& check, const Detector& detector) {
   const Image& mean = check.survey.mean;
   std::vector<float> sorted = mean.samples;
   const auto bright = sorted.begin() + std::ptrdiff_t(sorted.size() * 98 / 100);
@@ -156,11 +157,16 @@ void check_number(Check& check, const ViewSet& set, const Geometry& geometry) {
     int dark = 0;
     for (int r = 0; r < mean.rows; ++r)
       dark += mean.at(r, c) < 0.95F * *bright;
-    if (dark >= least_rows) reach = std::max(reach, std::abs(c - geometry.detector.axis_column) + 0.5);
+    if (dark >= least_rows) reach = std::max(reach, std::abs(c - detector.axis_column) + 0.5);
   }
   const Sides& continued = check.options.continued;
-  const double width =
-      continued.left || continued.right ? 2 * reach : std::min(2 * reach, 2.0 * geometry.detector.columns);
+  return continued.left || continued.right ? 2 * reach : std::min(2 * reach, 2.0 * detector.columns);
+}
+
+namespace {
+
+void check_number(Check& check, const ViewSet& set, const Geometry& geometry) {
+  const double width = width_in_use(check, geometry.detector);
   if (width < 4) {
     check.add(Severity::cannot_tell, "number of views", "no part is seen against the air, so its width is not known");
     return;

@@ -157,7 +157,7 @@ class Surveyor {
     survey_.mean = Image(rows_, columns_);
     survey_.lowest = Image(rows_, columns_, INFINITY);
     survey_.highest = Image(rows_, columns_, -INFINITY);
-    edge_ = std::max(1, columns_ / 100);
+    edge_ = survey_.edge_columns = std::max(1, columns_ / 100);
     pieces_ = std::min(columns_, most_pieces);
     looks_.resize(2);
   }

@@ -48,6 +48,7 @@ struct Survey {
   int small_rows = 0, small_columns = 0;
   std::vector<float> small;
   double block_pixels = 0;  ///< Pixels in such a block.
+  int edge_columns = 1;     ///< Columns at each edge that left_air and right_air are taken from.
   Image sinogram;           ///< Line integrals, [image][column], mean over `sinogram_rows` rows about `sinogram_row`.
   int sinogram_row = 0, sinogram_rows = 0;
   Image profiles;               ///< Mean line integral of every row, [image][row].
