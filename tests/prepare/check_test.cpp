@@ -337,6 +337,13 @@ std::vector<Recipe> all_faults(int views) {
     fs::rename(view_file(folder, 61), view_file(folder, 60));
     fs::rename(folder / "x.tif", view_file(folder, 61));
   });
+  for (const int other : {62, 64, 95})
+    harm("files exchanged with number " + std::to_string(other), Names{"order of views"},
+         [=](const fs::path& folder, nlohmann::json&) {
+           fs::rename(view_file(folder, 60), folder / "x.tif");
+           fs::rename(view_file(folder, other), view_file(folder, 60));
+           fs::rename(folder / "x.tif", view_file(folder, other));
+         });
   harm(
       "views lost and the files renumbered", Names{"jumps"},
       [=](const fs::path& folder, nlohmann::json& json) {

@@ -172,7 +172,8 @@ void check_air(Check& check) {
   }
   const auto [begin, end] = ends_of(curve.level);
   // A median has 1.57 times the variance of a mean (Kendall & Stuart, from memory).
-  const double ends_by_chance = by_chance * std::sqrt(2 * 1.57 / std::max(3.0, double(curve.level.size() / 10)));
+  const double ends_by_chance =
+      by_chance * std::sqrt(2 * 1.57 / std::max(3.0, std::floor(double(curve.level.size()) / 10)));
   if (const double drift = end / begin - 1; std::abs(drift) > most_drift + ends_by_chance)
     add(Severity::warning, "drift",
         "the beam " + std::string(drift > 0 ? "rises" : "falls") + " by " + percent(std::abs(drift)) + " over the scan",

@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <tuple>
 
 #include "rayloom/geometry/views.h"
 #include "rayloom/json_fields.h"
@@ -11,7 +12,9 @@ namespace rayloom::check_parts {
 
 namespace {
 
-constexpr double lone_step = 1.45;  // times the largest of the three steps before and the three after
+constexpr double odd_steps = 1.25;     // times the usual: steps of a view that may belong elsewhere
+constexpr std::size_t most_odd = 100;  // of such views
+constexpr double lone_step = 1.45;     // times the largest of the three steps before and the three after
 
 /// Steps between the images made small: root mean square difference without what beam and noise add.
 class Steps {
@@ -57,6 +60,7 @@ class Steps {
   double between(int a, int b) const {
     return std::sqrt(std::max(squared(a, b) - noise_[std::size_t(a)] - noise_[std::size_t(b)], 0.0));
   }
+  double blocks() const { return double(survey_.small_rows) * survey_.small_columns; }
   /// What noise alone would make of a step.
   double noise(int a, int b) const { return std::sqrt(noise_[std::size_t(a)] + noise_[std::size_t(b)]); }
 
@@ -280,13 +284,50 @@ void check_order(Check& check, const Steps& steps) {
           known.insert(image);
       }
     }
-    // A lone step much larger than those beside it.
+    // Views farther apart exchanged make the ways through both places shorter the other way round: the farther apart
+    // they are, the more so, while views of a part that looks alike after a while make little of it.
+    struct Exchange {
+      double left;  ///< Share of the ways' length.
+      std::size_t k, l;
+    };
+    std::vector<Exchange> exchanges;
+    const auto consider = [&](std::size_t k, std::size_t l, double most) {
+      if (known.contains(images[k]) || known.contains(images[l])) return;
+      const auto around = [&](std::size_t place, int image) {
+        return steps.between(images[place - 1], image) + steps.between(image, images[place + 1]);
+      };
+      const double given = around(k, images[k]) + around(l, images[l]),
+                   other = around(k, images[l]) + around(l, images[k]);
+      if (other < most * given) exchanges.push_back({other / given, k, l});
+    };
+    std::vector<std::size_t> odd;  // whose own steps are large
+    for (std::size_t k = 1; k + 1 < images.size(); ++k) {
+      for (std::size_t l = k + 2; l < std::min(k + 4, images.size() - 1); ++l)
+        consider(k, l, 0.85);
+      if (odd.size() < most_odd && rate[k - 1] + rate[k] > odd_steps * (usual(k - 1) + usual(k))) odd.push_back(k);
+    }
+    for (std::size_t i = 0; i < odd.size(); ++i)
+      for (std::size_t j = i + 1; j < odd.size(); ++j)
+        if (odd[j] >= odd[i] + 4) consider(odd[i], odd[j], 0.6);
+    std::sort(exchanges.begin(), exchanges.end(),
+              [](const Exchange& a, const Exchange& b) { return std::tie(a.left, a.k) < std::tie(b.left, b.k); });
+    for (const Exchange& best : exchanges) {
+      if (known.contains(images[best.k]) || known.contains(images[best.l])) continue;
+      for (const std::size_t place : {best.k, best.l}) {
+        exchanged.push_back(view_of(images[place]));
+        known.insert({images[place - 1], images[place], images[place + 1]});
+      }
+    }
+    // A lone step much larger than those beside it, by more than what noise does to steps: the square of one is a mean
+    // over blocks.
     for (std::size_t k = 1; k + 1 < rate.size(); ++k) {
       if (known.contains(images[k + 1]) || known.contains(images[k])) continue;
       double beside = 0;
       for (std::size_t i = k > 3 ? k - 3 : 0; i < std::min(rate.size(), k + 4); ++i)
         if (i != k) beside = std::max(beside, rate[i]);
-      if (rate[k] > lone_step * beside && size[k] > 2 * noise[k]) {
+      const double by_chance = 5 * noise[k] / std::sqrt(steps.blocks());
+      if (rate[k] > lone_step * beside &&
+          size[k] > std::max(2 * noise[k], lone_step * beside * gap(check, images[k], images[k + 1]) + by_chance)) {
         jumped.push_back(view_of(images[k + 1]));
         largest = std::max(largest, rate[k] / usual(k));
       }
