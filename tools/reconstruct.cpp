@@ -319,8 +319,11 @@ int run(const Context& context, const ReconstructArguments& given) {
   Scan scan = read_scan(given.scan, given.settings);
   if (scan.images.projections.empty())
     throw BadInput(given.scan + ": images.projections: missing; must name the projections to reconstruct");
-  const int planned_views = int(scan.geometry.angles_rad.size());
-  if (given.use_what_is_there) scan = present_views(scan, hooks).scan;
+  std::optional<PresentViews> present;
+  if (given.use_what_is_there) {
+    present = present_views(scan, hooks);
+    scan = present->scan;
+  }
 
   ReconstructOptions options = options_from(given);
   const std::string kernels = kernel_name();  // refuses an unknown one before any work
@@ -448,7 +451,13 @@ int run(const Context& context, const ReconstructArguments& given) {
       {"settings", given.settings},
       {"method", to_string(plan.method)},
       {"kernels", kernels}};
-  if (given.use_what_is_there) record["reconstruction"]["views_planned"] = planned_views;
+  if (present) {
+    record["reconstruction"]["views_planned"] = present->planned;
+    nlohmann::ordered_json missing = nlohmann::ordered_json::array();
+    for (int view = 0; view < present->planned; ++view)
+      if (!std::binary_search(present->views.begin(), present->views.end(), view)) missing.push_back(view);
+    record["reconstruction"]["views_missing"] = std::move(missing);
+  }
   record["reconstruction"]["truncated_rows"] = beyond.record(given, input.geometry, options.beyond);
   record["corrections"] = corrected;
   if (metal.replaces()) record["use"] = looking_only;

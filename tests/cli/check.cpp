@@ -235,6 +235,11 @@ TEST_SUITE("check") {
     fs::create_directory(folder / "mine");
     std::ofstream(folder / "mine" / "letter.txt") << "dear";
     write_json(folder / "empty.json", cone_scan());
+    auto exchanged = json_in(slurp(folder / "raw" / "scan.json"));
+    for (const char* key : {"projections", "dark", "open"})
+      exchanged["images"][key] = "raw/" + exchanged["images"][key].get<std::string>();
+    std::swap(exchanged["images"]["dark"], exchanged["images"]["open"]);
+    write_json(folder / "exchanged.json", exchanged);
     const auto before = folder.listing();
     const std::pair<const char*, std::vector<std::string>> cases[] = {
         {"check", {"SCAN"}},
@@ -244,6 +249,8 @@ TEST_SUITE("check") {
         {"check raw/scan.json --region 1,2,3,0", {"--region", "1,2,3,0", "above 0"}},
         {"check raw/scan.json --set detector.columns=59", {"60 x 40", "59 x 40"}},
         {"check raw/scan.json --set images.dark=absent.tif", {"images.dark", "absent.tif"}},
+        {"check exchanged.json",
+         {"exchanged.json: images.open: its median", "images.dark", "must be brighter", "exchanged?"}},
         {"check raw/scan.json -o mine", {"mine", "exists"}},
         {"check raw/scan.json -o mine --overwrite", {"mine", "letter.txt"}},
         {"check raw/scan.json -o absent/found", {"absent"}}};

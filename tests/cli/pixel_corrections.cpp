@@ -144,6 +144,8 @@ TEST_SUITE("pixels and exposures and the beam corrected") {
     const auto record = read_json(folder / "volume" / "volume.json");
     CHECK(record["reconstruction"]["views"] == 95);
     CHECK(record["reconstruction"]["views_planned"] == 120);
+    CHECK(record["reconstruction"]["views_missing"].size() == 25);
+    CHECK(record["reconstruction"]["views_missing"][0] == 7);
     CHECK(std::abs(record["reconstruction"]["arc_deg"].get<double>() - 288) < 1e-9);
     CHECK(record["scan"]["description"]["views"]["angles_deg"].size() == 95);
   }

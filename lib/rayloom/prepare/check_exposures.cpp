@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/prepare/check_parts.h"
 
@@ -180,6 +181,10 @@ void check_exposures(Check& check) {
     exposures.open_after = read_exposures(scan, images.open_after, "images.open_after");
     const Image open = exposures.open.count > 0 ? exposures.open.mean : Image(rows, columns, number(images.open));
     const Image response = difference(open, flattening.dark);
+    if (!(level_of(response) > 0))
+      throw BadInput(scan.file.string() + ": images.open: its median, " + to_text(level_of(open), 6) +
+                         ", is not above that of images.dark, " + to_text(dark, 6) + "; must be brighter",
+                     "were dark and open-beam images exchanged?");
     if (exposures.open.count > 0) evidence.response = response;
     if (exposures.dark.count >= DefectLimits::least_dark_images) evidence.dark_deviation = exposures.dark.deviation;
     if (exposures.open_after.count > 0) {
