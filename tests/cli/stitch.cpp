@@ -172,7 +172,6 @@ TEST_SUITE("stitch") {
           std::pair("stitch scan.json -o wide", "scan.json: tiles: missing"),
           std::pair("stitch tiles/scan.json -o tiles", "tiles: exists"),
           std::pair("reconstruct tiles/scan.json -o volume", "must be stitched into one first"),
-          std::pair("check tiles/scan.json", "must be stitched into one first"),
           std::pair("align tiles/scan.json", "must be stitched into one first"),
           std::pair("section tiles/scan.json -o pictures", "must be stitched into one first"),
           std::pair("simulate ball.json --geometry scan.json --tile-error 1 -o again",
