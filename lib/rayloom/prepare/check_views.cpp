@@ -272,18 +272,6 @@ void check_order(Check& check, const Steps& steps) {
       }
       k = end;
     }
-    // Two views exchanged: the way through them is a quarter shorter the other way round.
-    for (std::size_t k = 1; k + 2 < images.size(); ++k) {
-      const int a = images[k - 1], b = images[k], c = images[k + 1], d = images[k + 2];
-      if (known.contains(b) || known.contains(c) || known.contains(d)) continue;
-      const double given = steps.between(a, b) + steps.between(c, d), other = steps.between(a, c) + steps.between(b, d);
-      if (other < 0.75 * given) {
-        exchanged.push_back(view_of(b));
-        exchanged.push_back(view_of(c));
-        for (const int image : {a, b, c, d})
-          known.insert(image);
-      }
-    }
     // Views farther apart exchanged make the ways through both places shorter the other way round: the farther apart
     // they are, the more so, while views of a part that looks alike after a while make little of it.
     struct Exchange {
@@ -300,6 +288,13 @@ void check_order(Check& check, const Steps& steps) {
                    other = around(k, images[l]) + around(l, images[k]);
       if (other < most * given) exchanges.push_back({other / given, k, l});
     };
+    // Of neighbours the way through both counts: it is a quarter shorter the other way round.
+    for (std::size_t k = 1; k + 2 < images.size(); ++k) {
+      const int a = images[k - 1], b = images[k], c = images[k + 1], d = images[k + 2];
+      if (known.contains(b) || known.contains(c) || known.contains(d)) continue;
+      const double given = steps.between(a, b) + steps.between(c, d), other = steps.between(a, c) + steps.between(b, d);
+      if (other < 0.75 * given) exchanges.push_back({other / given, k, k + 1});
+    }
     std::vector<std::size_t> odd;  // whose own steps are large
     for (std::size_t k = 1; k + 1 < images.size(); ++k) {
       for (std::size_t l = k + 2; l < std::min(k + 4, images.size() - 1); ++l)
