@@ -12,7 +12,7 @@ namespace rayloom::check_parts {
 
 namespace {
 
-constexpr double odd_steps = 1.25;     // times the usual: steps of a view that may belong elsewhere
+constexpr double odd_steps = 1.6;      // times the usual: steps of a view that may belong elsewhere
 constexpr std::size_t most_odd = 100;  // of such views
 constexpr double lone_step = 1.45;     // times the largest of the three steps before and the three after
 
