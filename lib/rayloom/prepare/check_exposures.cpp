@@ -179,6 +179,7 @@ void check_exposures(Check& check) {
       exposures.down.push_back(down);
     });
     exposures.open_after = read_exposures(scan, images.open_after, "images.open_after");
+    expect_survey(scan, check.inventory);
     const Image open = exposures.open.count > 0 ? exposures.open.mean : Image(rows, columns, number(images.open));
     const Image response = difference(open, flattening.dark);
     if (!(level_of(response) > 0))

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
 #include "rayloom/prepare/check_parts.h"
 
 namespace rayloom::check_parts {
@@ -21,7 +22,8 @@ struct Isolation {
 
 Isolation isolation_of(const Image& mean) {
   Isolation apart{Image(mean.rows, mean.columns), Image(mean.rows, mean.columns)};
-  for (int r = 1; r + 1 < mean.rows; ++r)
+  parallel_for(mean.rows - 2, thread_count({}), [&](int row, int) {
+    const int r = row + 1;
     for (int c = 1; c + 1 < mean.columns; ++c) {
       float least = INFINITY, most = 0;
       int above = 0;
@@ -35,6 +37,7 @@ Isolation isolation_of(const Image& mean) {
       apart.least.at(r, c) = above == 0 || above == 4 ? least : 0;
       apart.most.at(r, c) = most;
     }
+  });
   return apart;
 }
 

@@ -7,6 +7,7 @@
 #include "rayloom/geometry/views.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/prepare/check_parts.h"
+#include "rayloom/prepare/survey_loops.h"
 
 namespace rayloom::check_parts {
 
@@ -35,15 +36,14 @@ class Steps {
     const auto first = survey_.small_of(a), second = survey_.small_of(b);
     const int rows = survey_.small_rows, columns = survey_.small_columns;
     double squares = 0, sum = 0, across = 0, down = 0;
-    for (int r = 0; r < rows; ++r)
-      for (int c = 0; c < columns; ++c) {
-        const std::size_t i = std::size_t(r * columns + c);
-        const double step = double(first[i]) - second[i];
-        squares += step * step;
-        sum += step;
-        across += step * (c - (columns - 1) / 2.0);
-        down += step * (r - (rows - 1) / 2.0);
-      }
+    for (int r = 0; r < rows; ++r) {
+      const std::size_t start = std::size_t(r * columns);
+      const survey_loops::Moments row = survey_loops::moments_of_step(&first[start], &second[start], columns);
+      squares += row.squares;
+      sum += row.sum;
+      across += row.across;
+      down += row.sum * (r - (rows - 1) / 2.0);
+    }
     const double n = double(first.size());
     // Sum of (i - (m - 1)/2)^2 is m (m^2 - 1)/12.
     const double spread_across = n * (double(columns) * columns - 1) / 12,

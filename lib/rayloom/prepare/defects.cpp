@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rayloom/errors.h"
+#include "rayloom/parallel.h"
 #include "rayloom/prepare/median.h"
 
 namespace rayloom {
@@ -25,28 +26,28 @@ class MedianBounds {
         high_(std::min(window, image.rows)),
         wide_(std::min(window, image.columns)),
         down_((image.rows + high_ - 1) / high_),
-        across_((image.columns + wide_ - 1) / wide_) {
+        across_((image.columns + wide_ - 1) / wide_),
+        low_(std::size_t(down_) * std::size_t(across_), INFINITY),
+        high_value_(low_.size(), -INFINITY) {
     const std::size_t rank = std::size_t(high_ * wide_ / 2 / 4);
-    std::vector<float> values;
-    for (int i = 0; i < down_; ++i)
+    parallel_for(down_, thread_count({}), [&](int i, int) {
+      std::vector<float> values;
       for (int j = 0; j < across_; ++j) {
         values.clear();
         for (int r = i * high_; r < std::min((i + 1) * high_, image.rows); ++r)
           for (int c = j * wide_; c < std::min((j + 1) * wide_, image.columns); ++c)
             values.push_back(image.at(r, c));
         // A tile cut by the edge with no more pixels than that sets no bound.
-        float low = INFINITY, high = -INFINITY;
-        if (values.size() > rank) {
-          const auto from_below = values.begin() + std::ptrdiff_t(rank);
-          std::nth_element(values.begin(), from_below, values.end());
-          low = *from_below;
-          const auto from_above = values.end() - 1 - std::ptrdiff_t(rank);
-          std::nth_element(values.begin(), from_above, values.end());
-          high = *from_above;
-        }
-        low_.push_back(low);
-        high_value_.push_back(high);
+        if (values.size() <= rank) continue;
+        const std::size_t tile = std::size_t(i) * std::size_t(across_) + std::size_t(j);
+        const auto from_below = values.begin() + std::ptrdiff_t(rank);
+        std::nth_element(values.begin(), from_below, values.end());
+        low_[tile] = *from_below;
+        const auto from_above = values.end() - 1 - std::ptrdiff_t(rank);
+        std::nth_element(values.begin(), from_above, values.end());
+        high_value_[tile] = *from_above;
       }
+    });
   }
 
   struct Bounds {
@@ -77,7 +78,7 @@ void mark(DefectMap& map, std::size_t pixel, PixelState state) {
 void judge_response(const Image& response, DefectMap& map) {
   const int window = DefectLimits::response_window;
   const MedianBounds bounds(response, window);
-  for (int r = 0; r < map.rows; ++r)
+  parallel_for(map.rows, thread_count({}), [&](int r, int) {
     for (int c = 0; c < map.columns; ++c) {
       const std::size_t pixel = std::size_t(r) * std::size_t(map.columns) + std::size_t(c);
       const float value = response.samples[pixel];
@@ -91,6 +92,7 @@ void judge_response(const Image& response, DefectMap& map) {
       else if (value < DefectLimits::under * median)
         mark(map, pixel, PixelState::under_responding);
     }
+  });
 }
 
 void judge_noise(const Image& deviation, DefectMap& map) {
@@ -115,7 +117,7 @@ void judge_uniformity(const Image& flattened, DefectMap& map) {
 
   const int window = DefectLimits::uniformity_window;
   const MedianBounds bounds(flattened, window);
-  for (int r = 0; r < map.rows; ++r)
+  parallel_for(map.rows, thread_count({}), [&](int r, int) {
     for (int c = 0; c < map.columns; ++c) {
       const std::size_t pixel = std::size_t(r) * std::size_t(map.columns) + std::size_t(c);
       const float value = flattened.samples[pixel];
@@ -124,6 +126,7 @@ void judge_uniformity(const Image& flattened, DefectMap& map) {
       const float median = window_median(flattened, r, c, window);
       if (std::abs(value - median) > limit * median) mark(map, pixel, PixelState::non_uniform);
     }
+  });
 }
 
 /// Calls `visit(row, column)` for the neighbours inside the detector.
@@ -196,11 +199,13 @@ void ExposureAccumulator::add(const Image& exposure) {
                         "; must have the size of the first");
   ++count_;
   const double part = 1.0 / count_;
-  for (std::size_t i = 0; i < mean_.size(); ++i) {
-    const double step = exposure.samples[i] - mean_[i];
-    mean_[i] += step * part;
-    squares_[i] += step * (exposure.samples[i] - mean_[i]);
-  }
+  parallel_for(rows_, thread_count({}), [&](int r, int) {
+    for (std::size_t i = std::size_t(r) * std::size_t(columns_), end = i + std::size_t(columns_); i < end; ++i) {
+      const double step = exposure.samples[i] - mean_[i];
+      mean_[i] += step * part;
+      squares_[i] += step * (exposure.samples[i] - mean_[i]);
+    }
+  });
 }
 
 ExposureStatistics ExposureAccumulator::statistics() const {

@@ -444,15 +444,25 @@ class Surveyor {
   std::vector<Look> looks_;  // of the two views before, then those at hand
 };
 
+/// Views that a disk fetches while others are looked at: at most 32 Mi samples of them.
+int views_ahead(const Scan& scan) {
+  const std::size_t pixels = std::size_t(scan.geometry.detector.rows) * std::size_t(scan.geometry.detector.columns);
+  return std::clamp(int((std::size_t{32} << 20) / pixels), 4, 64);
+}
+
 }  // namespace
+
+void expect_survey(const Scan& scan, const ViewInventory& inventory) {
+  inventory.expect(0, views_ahead(scan));
+}
 
 Survey survey_scan(const Scan& scan, const ViewInventory& inventory, const Flattening& flattening, const Hooks& hooks) {
   const std::size_t pixels = std::size_t(scan.geometry.detector.rows) * std::size_t(scan.geometry.detector.columns);
   const int images = inventory.images();
   // Views at once, so that dark and open images are fetched once for all of them; a file of sinograms is opened once a
-  // block. At most 32 MiB.
+  // block. At most 16 MiB.
   const bool whole_blocks = scan.images.sinograms;
-  const int block = std::clamp(int((std::size_t{2} << 20) / pixels), 1, whole_blocks ? 32 : 8);
+  const int block = std::clamp(int((std::size_t{4} << 20) / pixels), 1, whole_blocks ? 32 : 8);
 
   struct Block {
     int first = 0;
@@ -487,22 +497,22 @@ Survey survey_scan(const Scan& scan, const ViewInventory& inventory, const Flatt
   Surveyor surveyor(scan, inventory, flattening);
   const int threads = thread_count({});
   Block current, next;
-  const int ahead =
-      std::clamp(int((std::size_t{32} << 20) / pixels), block, 64);  // views that a disk fetches meanwhile
+  const int ahead = views_ahead(scan);
   begin(0, current);
-  inventory.expect(0, block + ahead);
+  expect_survey(scan, inventory);
   parallel_for(pieces(current), threads, [&](int piece, int) { read(current, piece); });
   while (current.count() > 0) {
     begin(current.first + current.count(), next);
-    inventory.expect(next.first + ahead, next.count());
     surveyor.take(current.first, current.samples, current.damage);
-    // The next views are read while these are looked at.
+    // The next views are read, and those after them asked for, while these are looked at.
     const int to_read = pieces(next);
-    parallel_for(to_read + surveyor.bands(), threads, [&](int i, int) {
-      if (i < to_read)
-        read(next, i);
+    parallel_for(1 + to_read + surveyor.bands(), threads, [&](int i, int) {
+      if (i == 0)
+        inventory.expect(current.first + ahead, current.count());
+      else if (i <= to_read)
+        read(next, i - 1);
       else
-        surveyor.look_at_band(i - to_read);
+        surveyor.look_at_band(i - 1 - to_read);
     });
     surveyor.sum_up();
     hooks.report("looking at the views", double(current.first + current.count()) / images);

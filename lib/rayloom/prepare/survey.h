@@ -73,6 +73,9 @@ inline constexpr std::size_t most_spikes = 1000;
 /// @throws Cancelled.
 Survey survey_scan(const Scan& scan, const ViewInventory& inventory, const Flattening& flattening, const Hooks& hooks);
 
+/// Says that the survey begins soon, so that a disk can fetch the first views meanwhile.
+void expect_survey(const Scan& scan, const ViewInventory& inventory);
+
 /// Line integrals of one upright image, relative to the open beam.
 Image line_integrals_of(const Scan& scan, const Flattening& flattening, const Image& stored, int view);
 

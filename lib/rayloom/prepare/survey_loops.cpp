@@ -103,4 +103,17 @@ RAYLOOM_WIDEST void widen(float* low, float* high, const float* row, int count) 
   }
 }
 
+RAYLOOM_WIDEST Moments moments_of_step(const float* from, const float* to, int count) {
+  double squares = 0, sum = 0, across = 0;
+  const double middle = (count - 1) / 2.0;
+#pragma omp simd reduction(+ : squares, sum, across)
+  for (int i = 0; i < count; ++i) {
+    const double step = double(from[i]) - double(to[i]);
+    squares += step * step;
+    sum += step;
+    across += step * (i - middle);
+  }
+  return {squares, sum, across};
+}
+
 }  // namespace rayloom::survey_loops

@@ -26,4 +26,10 @@ int count_rises(const float* before, const float* row, const float* after, int c
 /// low = min(low, row), high = max(high, row).
 void widen(float* low, float* high, const float* row, int count);
 
+/// Of the differences of two rows: sums of their squares, of them, and of them times the distance from the middle.
+struct Moments {
+  double squares, sum, across;
+};
+Moments moments_of_step(const float* from, const float* to, int count);
+
 }  // namespace rayloom::survey_loops

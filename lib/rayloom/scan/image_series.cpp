@@ -12,6 +12,7 @@
 #include <cmath>
 #include <cstring>
 #include <fstream>
+#include <limits>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -57,6 +58,12 @@ struct Conversion {
       case Sample::float64:
         return run<double>(from, count, to);
     }
+  }
+
+  /// Whether whatever is stored becomes a finite number.
+  bool always_finite() const {
+    const bool integers = sample != Sample::float16 && sample != Sample::float32 && sample != Sample::float64;
+    return integers && std::abs(scale) * 0x1p32 + std::abs(offset) < double(std::numeric_limits<float>::max());
   }
 
  private:
@@ -224,6 +231,20 @@ void read_headerless(const fs::path& file, std::uintmax_t skip_bytes, const Page
   }
 }
 
+/// Asks the system to fetch a file, or only its two ends, where a TIFF's directories are, without waiting for it.
+enum class Wanted { whole, ends };
+void ask_for(const fs::path& path, Wanted wanted) {
+  constexpr off_t end_bytes = 4096;
+  const int file = ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+  if (file < 0) return;  // reading it will say why
+  ::posix_fadvise(file, 0, wanted == Wanted::whole ? 0 : end_bytes, POSIX_FADV_WILLNEED);
+  if (wanted == Wanted::ends) {
+    const off_t bytes = ::lseek(file, 0, SEEK_END);
+    ::posix_fadvise(file, std::max(bytes - end_bytes, off_t{0}), end_bytes, POSIX_FADV_WILLNEED);
+  }
+  ::close(file);
+}
+
 // ---- Names
 
 bool is_digit(char c) {
@@ -344,7 +365,11 @@ ImageSeries::ImageSeries(const fs::path& folder, const ImageNames& names, const 
     }
   };
 
-  for (const auto& file : files) {
+  constexpr std::size_t ahead = 16;  // files whose ends a disk fetches meanwhile
+  for (std::size_t n = 0; n < files.size() + ahead; ++n) {
+    if (n < files.size() && !storage.headerless) ask_for(files[n], Wanted::ends);
+    if (n < ahead) continue;
+    const fs::path& file = files[n - ahead];
     std::error_code error;
     const std::uintmax_t file_bytes = fs::file_size(file, error);
     if (error) fail(file.string(), "cannot be read: " + error.message());
@@ -474,6 +499,7 @@ void ImageSeries::read_rows(std::size_t index, int first_row, int row_count, std
         samples[std::size_t(r) * std::size_t(width) + std::size_t(c)] =
             stored[std::size_t(start + r * row_step + c * column_step)];
 
+  if (conversion.always_finite()) return;
   float probe = 0;  // becomes NaN by any sample that is not finite
 #pragma omp simd reduction(+ : probe)
   for (std::size_t i = 0; i < samples.size(); ++i)
@@ -488,11 +514,7 @@ void ImageSeries::read_rows(std::size_t index, int first_row, int row_count, std
 }
 
 void ImageSeries::expect(std::size_t index) const {
-  if (pages_[index].pages > 1) return;
-  const int file = ::open(pages_[index].file.c_str(), O_RDONLY | O_CLOEXEC);
-  if (file < 0) return;  // reading it will say why
-  ::posix_fadvise(file, 0, 0, POSIX_FADV_WILLNEED);
-  ::close(file);
+  if (pages_[index].pages == 1) ask_for(pages_[index].file, Wanted::whole);
 }
 
 Image ImageSeries::read(std::size_t index) const {

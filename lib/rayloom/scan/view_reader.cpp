@@ -193,8 +193,14 @@ void for_each_exposure(const Scan& scan, const ImageNames& names, const std::str
     const auto series =
         open_series(scan, field, names, storage_of(scan.images), detector.rows, detector.columns, Holes::allow);
     require_size(scan, series, field, names);
-    for (std::size_t k = 0; k < series.count(); ++k)
-      visit(series.read(k));
+    constexpr std::size_t ahead = 8;  // images that a disk fetches meanwhile
+    Image exposure(detector.rows, detector.columns);
+    for (std::size_t k = 0; k < series.count() + ahead; ++k) {
+      if (k < series.count()) series.expect(k);
+      if (k < ahead) continue;
+      series.read_rows(k - ahead, 0, exposure.rows, exposure.samples);
+      visit(exposure);
+    }
     return;
   }
   const int exposures = scan.images.headerless ? headerless_exposures(scan, field, names) : 0;
