@@ -12,8 +12,7 @@ namespace {
 
 // Common practice: 75 to 90 % of full scale is the best open-beam level; the rest wastes range.
 constexpr double best_level_low = 0.75, poor_level = 0.2, high_level = 0.97;
-constexpr double most_spread = 0.15;         // of pixel gains about their surroundings (common practice)
-constexpr double most_shape_change = 0.005;  // of the beam's asymmetry (common practice)
+constexpr double most_spread = 0.15;  // of pixel gains about their surroundings (common practice)
 
 /// Median of some 10^5 pixels spread evenly, which is all that a level needs.
 double level_of(const Image& image) {

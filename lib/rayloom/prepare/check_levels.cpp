@@ -10,13 +10,12 @@ namespace rayloom::check_parts {
 namespace {
 
 // Limits of common practice; 10 % and 3 % transmission as in the usual rules of thumb for industrial CT.
-constexpr double most_saturated = 1e-4;      // share of samples that makes a scan unfit
-constexpr double most_below_3 = 5e-4;        // share of samples
-constexpr double most_starved = 0.02;        // share below 3 % that makes a scan unfit
-constexpr double most_air_error = 0.02;      // of the air level
-constexpr double most_drift = 0.01;          // of the beam over the scan
-constexpr double most_flicker = 0.005;       // standard deviation from view to view
-constexpr double most_shape_change = 0.005;  // of (left - right)/(left + right)
+constexpr double most_saturated = 1e-4;  // share of samples that makes a scan unfit
+constexpr double most_below_3 = 5e-4;    // share of samples
+constexpr double most_starved = 0.02;    // share below 3 % that makes a scan unfit
+constexpr double most_air_error = 0.02;  // of the air level
+constexpr double most_drift = 0.01;      // of the beam over the scan
+constexpr double most_flicker = 0.005;   // standard deviation from view to view
 
 void check_saturation(Check& check) {
   if (check.scan.images.kind == ImageKind::line_integrals) return;

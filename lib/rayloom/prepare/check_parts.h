@@ -9,6 +9,9 @@
 
 namespace rayloom::check_parts {
 
+/// Of the asymmetry of the beam or of a view's air, (one half - other half)/(both): more is a change of shape (common
+/// practice).
+inline constexpr double most_shape_change = 0.005;
 inline constexpr int trial_views = 8;  ///< As many images or fewer are trial views before the scan.
 
 /// Dark and open-beam images, summed up.

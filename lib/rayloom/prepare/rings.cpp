@@ -24,7 +24,7 @@ constexpr int most_groups = 96, around_jump = 3, around_offset = 30, around_sort
 constexpr int passes = 2;
 constexpr double large_jump = 0.5;
 /// Offsets fade over so many columns where no jump holds them: few where all columns jump alike, many where few do.
-constexpr double least_reach = 2.5, most_reach = 100;
+constexpr double narrowest_reach = 2.5, widest_reach = 100;
 /// Offsets whose difference from their mirror image is less than the first share of both together belong to the part,
 /// those from the second share on are stripes; between, they count in part.
 constexpr double mirrored_share = 0.25, stripe_share = 0.5;
@@ -196,7 +196,7 @@ Stripes by_differences(Sinogram& sinogram) {
       squares += jump * jump;
     }
     const double common = 1.4826 * double(median(sizes)), whole = std::sqrt(squares / double(count));
-    const double reach = std::clamp(least_reach * whole / std::max(common, 1e-12), least_reach, most_reach);
+    const double reach = std::clamp(narrowest_reach * whole / std::max(common, 1e-12), narrowest_reach, widest_reach);
     *into = from_jumps(*part, reach);
     // A step that does not come back is no stripe.
     Profile base = *into;
@@ -275,7 +275,7 @@ nlohmann::ordered_json to_json(RingMethod method) {
   if (method == RingMethod::differences)
     record.update({{"window_of_jumps_px", 2 * around_jump + 1},
                    {"window_of_offsets_px", 2 * around_offset + 1},
-                   {"reach_px", {least_reach, most_reach}}});
+                   {"reach_px", {narrowest_reach, widest_reach}}});
   else
     record["window_px"] = 2 * around_sorted + 1;
   record["window_of_mirror_px"] = 2 * around_mirror + 1;

@@ -8,8 +8,8 @@ namespace rayloom {
 
 namespace {
 
-constexpr float noise_limit = 5, detail_limit = 3, level_limit = 0.02F, beyond_beam = 1.25F;
-constexpr std::size_t enough = 100;  // samples of a level; a median deviation is then known to a tenth
+constexpr float spike_noises = 5, detail_limit = 3, level_limit = 0.02F, beyond_beam = 1.25F;
+constexpr std::size_t enough_samples = 100;  // samples of a level; a median deviation is then known to a tenth
 
 float middle_of(std::span<float> values) {
   const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
@@ -49,7 +49,7 @@ void NoiseByLevel::finish() {
   float known = 1.4826F / std::sqrt(1.5F) * middle_of(deviation_);
   for (int i = levels - 1; i >= 0; --i) {
     std::vector<float>& values = by_level[std::size_t(i)];
-    if (values.size() >= enough) known = 1.4826F / std::sqrt(1.5F) * middle_of(values);
+    if (values.size() >= enough_samples) known = 1.4826F / std::sqrt(1.5F) * middle_of(values);
     noise_[std::size_t(i)] = known;
   }
   level_ = {};
@@ -90,7 +90,7 @@ void find_spikes(std::span<const float> before, std::span<const float> view, std
       const std::span<float> neighbours(around.data(), count);
       const float middle = middle_of(neighbours), most = *std::max_element(neighbours.begin(), neighbours.end());
       const float excess = value - most;
-      if (!(excess > least && excess > noise_limit * noise.at(most))) continue;
+      if (!(excess > least && excess > spike_noises * noise.at(most))) continue;
       if (!(excess > detail_limit * (most - middle) || value > beyond_beam * noise.bright())) continue;
 
       float best = middle, doubt = INFINITY;

@@ -49,7 +49,7 @@ double overlap_of(int size, double apart) {
   return size - std::abs(apart);
 }
 
-bool enough(int size, double apart) {
+bool overlap_enough(int size, double apart) {
   return size == 1 ? std::abs(apart) < 0.5 : overlap_of(size, apart) >= least_overlap;
 }
 
@@ -376,7 +376,7 @@ TileShifts find_tile_shifts(const TileViews& tiles, int threads, const Hooks& ho
   for (int a = 0; a < n; ++a)
     for (int b = a + 1; b < n; ++b) {
       const Shift apart = tiles.nominal[std::size_t(b)] - tiles.nominal[std::size_t(a)];
-      if (enough(tiles.columns, apart.x()) && enough(tiles.rows, apart.y())) pairs.emplace_back(a, b);
+      if (overlap_enough(tiles.columns, apart.x()) && overlap_enough(tiles.rows, apart.y())) pairs.emplace_back(a, b);
     }
   TileShifts found;
   for (std::size_t i = 0; i < pairs.size(); ++i) {

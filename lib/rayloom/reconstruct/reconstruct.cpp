@@ -15,6 +15,7 @@
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/filter_stage.h"
+#include "rayloom/reconstruct/kernels/kernels.h"
 
 namespace rayloom {
 
@@ -37,7 +38,7 @@ class Stopwatch {
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
 
-constexpr int group = 16;  // slices that a kernel handles at once
+using kernels::group;
 /// Slices copied out of a slab together, since they share cache lines: as many as fill one if they are small.
 int slices_at_once(const Grid& grid) {
   constexpr std::size_t small = std::size_t(4) << 20;

@@ -63,9 +63,9 @@ int block_when_read(const Grid& grid) {
 }
 
 /// Columns and rows of the detector that one voxel near the axis covers.
-struct Step {
+struct RayStep {
   int columns, rows;
-  Step(const Geometry& geometry, double voxel_mm)
+  RayStep(const Geometry& geometry, double voxel_mm)
       : columns(std::max(1, int(std::lround(voxel_mm / geometry.virtual_column_pitch_mm())))),
         rows(geometry.detector.rows == 1 ? 1
                                          : std::max(1, int(std::lround(voxel_mm / geometry.virtual_row_pitch_mm())))) {}
@@ -94,7 +94,7 @@ std::vector<int> starts(int total, int size, int most) {
 }
 
 /// Means of blocks of pixels, as large as a voxel, in some views.
-std::vector<Block> look_at(const Geometry& geometry, const ProjectionSource& source, const Step& step, int threads) {
+std::vector<Block> look_at(const Geometry& geometry, const ProjectionSource& source, const RayStep& step, int threads) {
   const Detector& d = geometry.detector;
   const int views = int(geometry.angles_rad.size()), high = std::min(step.rows, d.rows),
             wide = std::min(step.columns, d.columns);
@@ -186,7 +186,7 @@ Ray laid_down(const Ray& ray) {
 /// What is supplied beyond the ends of rows: alike in all views. Samples are counted outwards.
 struct Ends {
   int columns;  // measured
-  Step step;
+  RayStep step;
   bool at_left, at_right;
   int seam;  // samples within the detector
   /// Columns that samples lie outwards of the end: a step apart within the detector and beside it, farther apart
@@ -196,7 +196,7 @@ struct Ends {
   std::vector<int> sample{};
   std::vector<float> fraction{}, fade{};
 
-  Ends(const Geometry& geometry, const Step& step_, int beyond, bool left, bool right)
+  Ends(const Geometry& geometry, const RayStep& step_, int beyond, bool left, bool right)
       : columns(geometry.detector.columns),
         step(step_),
         at_left(left),
@@ -234,7 +234,7 @@ class View {
        int last_row)
       : ends_(ends), first_(first_row / ends->step.rows), rows_(last_row / ends->step.rows + 2 - first_) {
     const ViewRays rays(geometry, geometry.pose(std::size_t(view)));
-    const Step& step = ends->step;
+    const RayStep& step = ends->step;
     std::vector<Ray> all;
     all.reserve(std::size_t(rows_ * ends->sides() * ends->side()));
     for (const bool left : {true, false}) {
@@ -302,7 +302,7 @@ class View {
 
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
                          int threads) {
-  const std::vector<Block> blocks = look_at(geometry, source, Step(geometry, overview.grid.voxel_mm), threads);
+  const std::vector<Block> blocks = look_at(geometry, source, RayStep(geometry, overview.grid.voxel_mm), threads);
   std::vector<Ray> rays;
   double measured_square = 0;
   for (const Block& block : blocks) {
@@ -403,7 +403,7 @@ Beyond surrounded(const std::shared_ptr<const Surroundings>& overview, const Geo
   beyond.columns =
       std::max({0, int(std::ceil(columns - left)) * int(at_left), int(std::ceil(columns - right)) * int(at_right)});
   const Geometry ideal = ideal_geometry(geometry);
-  const Step step(ideal, std::max(overview->laid.grid.voxel_mm, widest_step_mm(ideal)));
+  const RayStep step(ideal, std::max(overview->laid.grid.voxel_mm, widest_step_mm(ideal)));
   const auto ends = std::make_shared<const Ends>(ideal, step, beyond.columns, at_left, at_right);
   beyond.thread_bytes =
       std::size_t(d.rows / step.rows + 2) * std::size_t(ends->sides() * ends->side()) * (sizeof(Ray) + sizeof(float));

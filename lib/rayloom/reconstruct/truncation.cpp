@@ -18,12 +18,12 @@ int columns_of_end(int columns) {
 }
 
 /// Mean of neighbouring samples, and how far noise may lift it.
-struct Level {
+struct EndLevel {
   double mean = 0, noise = 0;
 };
 
-Level level_of(std::span<const float> samples) {
-  Level level;
+EndLevel level_of(std::span<const float> samples) {
+  EndLevel level;
   double squares = 0;
   for (std::size_t i = 0; i < samples.size(); ++i) {
     level.mean += double(samples[i]) / double(samples.size());
@@ -35,7 +35,7 @@ Level level_of(std::span<const float> samples) {
 }
 
 struct RowLook {
-  Level left, right;
+  EndLevel left, right;
   double greatest = 0;
 };
 
@@ -86,7 +86,7 @@ Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource&
   for (const auto& block : looks)
     for (const RowLook& look : block)
       found.greatest = std::max(found.greatest, look.greatest);
-  const auto stands_in_part = [&](const Level& end) {
+  const auto stands_in_part = [&](const EndLevel& end) {
     return end.mean > in_part * found.greatest && end.mean > 5 * end.noise;
   };
   for (const auto& block : looks)

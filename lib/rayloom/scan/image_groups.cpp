@@ -9,6 +9,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/scan/characters.h"
 #include "rayloom/scan/tiff_handle.h"
 
 namespace rayloom {
@@ -21,18 +22,9 @@ namespace {
 
 constexpr int deepest = 3;
 
-bool is_digit(char c) {
-  return c >= '0' && c <= '9';
-}
-bool is_lower(char c) {
-  return c >= 'a' && c <= 'z';
-}
-bool is_upper(char c) {
-  return c >= 'A' && c <= 'Z';
-}
-std::string lower(std::string text) {
+std::string lowercase(std::string text) {
   for (char& c : text)
-    if (is_upper(c)) c = char(c - 'A' + 'a');
+    c = lower(c);
   return text;
 }
 
@@ -264,7 +256,7 @@ std::set<std::string> words_in(const std::string& name) {
   std::set<std::string> words;
   std::string run, piece;
   const auto finish = [&words](std::string& word) {
-    if (!word.empty()) words.insert(lower(word));
+    if (!word.empty()) words.insert(lowercase(word));
     word.clear();
   };
   for (std::size_t i = 0; i <= name.size(); ++i) {
@@ -452,7 +444,7 @@ FolderContents look_through(const fs::path& folder, const ImageStorage& storage)
       pattern_of[below / all[i]] = patterns[i];
   }
   for (const auto& file : files) {
-    const std::string ending = lower(file.extension().string()), pattern = pattern_of[file];
+    const std::string ending = lowercase(file.extension().string()), pattern = pattern_of[file];
     const auto ends_in = [&](std::initializer_list<std::string_view> list) {
       return std::find(list.begin(), list.end(), ending) != list.end();
     };

@@ -16,6 +16,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/scan/characters.h"
 #include "rayloom/scan/tiff_handle.h"
 
 namespace rayloom {
@@ -246,10 +247,6 @@ void ask_for(const fs::path& path, Wanted wanted) {
 }
 
 // ---- Names
-
-bool is_digit(char c) {
-  return c >= '0' && c <= '9';
-}
 
 /// A file name cut around the last run of digits before its extension.
 struct NumberedName {

@@ -9,6 +9,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/scan/characters.h"
 
 namespace rayloom {
 
@@ -212,14 +213,8 @@ constexpr std::pair<std::string_view, std::string_view> same_words[] = {
 
 // ---- Text -----------------------------------------------------------------------------------------------------------
 
-bool is_digit(char c) {
-  return c >= '0' && c <= '9';
-}
 bool is_letter(char c) {
-  return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z');
-}
-char lower(char c) {
-  return c >= 'A' && c <= 'Z' ? char(c - 'A' + 'a') : c;
+  return is_lower(c) || is_upper(c);
 }
 
 std::string_view trimmed(std::string_view text) {
