@@ -119,7 +119,8 @@ CLI::App* add_command(CLI::App& program, const std::string& name, const std::str
   return command;
 }
 
-std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count) {
+std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count,
+                                  char separator) {
   std::vector<double> numbers;
   const char* at = text.data();
   const char* const end = at + text.size();
@@ -129,12 +130,14 @@ std::vector<double> parse_numbers(const std::string& option, const std::string& 
     if (error != std::errc() || !std::isfinite(value)) break;
     numbers.push_back(value);
     at = next;
-    if (at == end || *at != ',') break;
+    if (at == end || *at != separator) break;
     ++at;
   }
   if (at != end || numbers.size() != count)
-    throw InvalidOption(option + ": '" + text + "'; must be " +
-                        (count == 1 ? "a number" : std::to_string(count) + " numbers separated by commas"));
+    throw InvalidOption(
+        option + ": '" + text + "'; must be " +
+        (count == 1 ? "a number"
+                    : std::to_string(count) + " numbers separated by " + (separator == ',' ? "commas" : "colons")));
   return numbers;
 }
 
@@ -159,6 +162,15 @@ void refuse_existing(const std::string& path, bool overwrite) {
   std::error_code ignored;
   if (!overwrite && std::filesystem::exists(path, ignored))
     throw InvalidOption("-o: " + path + " exists; must be a new name", "--overwrite replaces it");
+}
+
+void refuse_to_replace(const std::string& output, const std::filesystem::path& input) {
+  namespace fs = std::filesystem;
+  std::error_code error;
+  const fs::path folder = fs::weakly_canonical(fs::absolute(output) / "", error);
+  const fs::path within = fs::weakly_canonical(fs::absolute(input) / "", error).lexically_relative(folder);
+  if (error || within.empty() || *within.begin() == "..") return;
+  throw InvalidOption("-o: " + output + " is or holds " + input.string() + ", which is read; must be another folder");
 }
 
 }  // namespace rayloom::tools

@@ -2,6 +2,7 @@
 /// What every command shares: its entry in the program, the common options, progress, and how results leave.
 #pragma once
 #include <CLI/CLI.hpp>
+#include <filesystem>
 #include <functional>
 #include <nlohmann/json.hpp>
 #include <string>
@@ -37,13 +38,16 @@ CLI::App* add_command(CLI::App& program, const std::string& name, const std::str
                       const std::vector<std::string>& examples, std::function<int(const Context&)> body);
 
 /// "1,2,3" to numbers. @throws InvalidOption naming the option unless exactly `count` finite numbers stand there.
-std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count);
+std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count,
+                                  char separator = ',');
 
 /// "4G", "500M", "1.5GiB" to bytes (powers of 1024). @throws InvalidOption.
 std::size_t parse_bytes(const std::string& option, const std::string& text);
 
 /// Throws InvalidOption if `path` exists and `overwrite` is not set.
 void refuse_existing(const std::string& path, bool overwrite);
+/// Throws InvalidOption if `input`, which is still to be read, is the output folder or lies in it.
+void refuse_to_replace(const std::string& output, const std::filesystem::path& input);
 
 /// Each command's file defines one of these; main.cpp calls them in the order of the help.
 void add_describe(CLI::App& program);

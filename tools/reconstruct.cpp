@@ -280,7 +280,8 @@ ReconstructOptions options_from(const ReconstructArguments& given) {
   options.coverage = coverage_from(given.coverage);
   options.method = method_from(given.method);
   options.threads = given.threads;
-  (void)continues_rows(given);  // refuses an unknown one before any work
+  if (!continues_rows(given) && !given.surround.empty())  // and refuses an unknown one before any work
+    throw InvalidOption("--truncated: as-is; must be left out with --surround, which completes the rows");
   if (!given.surround.empty() && options.filter.window == Window::none)
     throw InvalidOption(
         "--filter: none; must be a filter with --surround, since plain rows have no use for what lies beyond");
@@ -311,6 +312,7 @@ VolumeCoding coding_from(const ReconstructArguments& given) {
 namespace {
 
 int run(const Context& context, const ReconstructArguments& given) {
+  if (!given.surround.empty()) refuse_to_replace(given.output, given.surround);
   if (!given.tries.empty()) return run_tries(context, given);
   if (const auto value = read_scan_json(given.scan, given.settings); has_heights(value))
     return run_turns(context, given, parse_tiled_scan(value, given.scan));
@@ -460,7 +462,7 @@ int run(const Context& context, const ReconstructArguments& given) {
   }
   record["reconstruction"]["truncated_rows"] = beyond.record(given, input.geometry, options.beyond);
   record["corrections"] = corrected;
-  if (metal.replaces()) record["use"] = looking_only;
+  if (metal.replaces() || beyond.doubtful()) record["use"] = looking_only;
   record["samples"] = {{"read", samples},
                        {"non_positive_raised", non_positive},
                        {"saturated", saturated},
@@ -494,6 +496,7 @@ int run(const Context& context, const ReconstructArguments& given) {
               to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
               std::to_string(input.geometry.angles_rad.size()) + " views");
   if (metal.replaces()) context.say(given.output + ": " + looking_only + ", since the shadows of metal were replaced");
+  if (beyond.doubtful()) context.say(given.output + ": " + looking_only + ", since the overview does not fit the scan");
   if (noise_factor > 1)
     context.say("the noise of the open-beam images makes that of thin places " + to_text(std::sqrt(noise_factor), 3) +
                 " times as large, at most");
@@ -511,7 +514,7 @@ int run(const Context& context, const ReconstructArguments& given) {
                                      {"backproject", times.backproject_s},
                                      {"write", times.write_s},
                                      {"total", times.total_s}}}};
-  if (metal.replaces()) answer["use"] = looking_only;
+  if (metal.replaces() || beyond.doubtful()) answer["use"] = looking_only;
   if (record.contains("open_beam_noise_variance_factor")) answer["open_beam_noise_variance_factor"] = noise_factor;
   answer.update(record["reconstruction"]);
   context.result(answer);

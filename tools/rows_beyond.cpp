@@ -9,10 +9,21 @@
 
 namespace rayloom::tools {
 
+namespace {
+
+// An overview beyond these is of something else (common practice).
+constexpr double most_difference = 0.4, least_scale = 0.5;
+
+}  // namespace
+
 bool continues_rows(const ReconstructArguments& given) {
   if (given.truncated != "continue" && given.truncated != "as-is")
     throw InvalidOption("--truncated: '" + given.truncated + "'; must be continue or as-is");
   return given.truncated == "continue";
+}
+
+bool RowsBeyond::doubtful() const {
+  return shifted_voxels > 3 || std::abs(fit.scale - 1) > 0.2 || fit.error_after > 0.1;
 }
 
 Beyond RowsBeyond::of(const Geometry& geometry, const ReconstructOptions& options) const {
@@ -55,17 +66,23 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
   const Volume overview = read_overview(StoredVolume(given.surround), scan.part_moved_mm);
   rows.fit = fit_surround(overview, input.geometry, input.source, thread_count(given.threads));
   rows.overview = std::make_shared<Surroundings>(fitted(overview, rows.fit, input.geometry));
-  const double voxels = rows.fit.shift_mm.norm() / overview.grid.voxel_mm;
-  const std::string found = "shifted by " + to_text(rows.fit.shift_mm.norm(), 3) + " mm (" + to_text(voxels, 2) +
-                            " voxels) and scaled by " + to_text(rows.fit.scale, 4) +
-                            ", its projections differ from the measured rows by " +
-                            to_text(100 * rows.fit.error_after, 2) + " %";
-  context.note("overview: " + found);
-  if (voxels > 3 || std::abs(rows.fit.scale - 1) > 0.2 || rows.fit.error_after > 0.1)
-    hooks.warn("--surround: " + found +
-               "; is it the same part, and does part_moved_mm of both scans say where it stood?");
+  if (rows.overview->reach_mm == 0)
+    throw InvalidOption("--surround: " + given.surround + " is zero everywhere; must hold the whole part");
   if (rows.of(input.geometry, options).columns == 0)
     throw InvalidOption("--surround: " + given.surround + " lies within the field of view; must reach beyond it");
+  rows.shifted_voxels = rows.fit.shift_mm.norm() / overview.grid.voxel_mm;
+  const std::string found = "shifted by " + to_text(rows.fit.shift_mm.norm(), 3) + " mm (" +
+                            to_text(rows.shifted_voxels, 2) + " voxels) and scaled by " + to_text(rows.fit.scale, 4) +
+                            ", its projections differ from the measured rows by " +
+                            to_text(std::round(1000 * rows.fit.error_after) / 10) + " %";
+  const std::string question = "is it the same part, and does part_moved_mm of both scans say where it stood?";
+  if (rows.fit.error_after > most_difference || !(rows.fit.scale > least_scale && rows.fit.scale < 1 / least_scale))
+    throw InvalidOption("--surround: " + given.surround + ": " + found + "; must differ by at most " +
+                            to_text(100 * most_difference) + " % at a scale between " + to_text(least_scale) + " and " +
+                            to_text(1 / least_scale),
+                        question);
+  context.note("overview: " + found);
+  if (rows.doubtful()) hooks.warn("--surround: " + found + "; " + question);
   input.integrals->count_anew();
   return rows;
 }

@@ -9,6 +9,7 @@
 #include "command.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
+#include "rayloom/scan/checksum.h"
 #include "rayloom/scan/tiff_write.h"
 #include "rayloom/volume/output_folder.h"
 
@@ -45,8 +46,16 @@ std::string shift_text(const char* axis, double shift, double uncertainty, doubl
   text.append(" ").append(pixels(shift));
   if (found)
     text.append(" +- ").append(pixels(uncertainty)).append(" px (said ").append(to_text(nominal, 6)).append(")");
-  else
+  else if (std::abs(shift - nominal) < 0.0005)
     text.append(" px: nominal, its overlaps show no structure along ").append(axis).append("s");
+  else  // moved together with tiles that it was compared with, or by weak structure
+    text.append(" px (said ")
+        .append(to_text(nominal, 6))
+        .append("): uncertain by ")
+        .append(to_text(uncertainty, 2))
+        .append(", the overlaps show too little structure along ")
+        .append(axis)
+        .append("s to tie it to tile 0");
   return text;
 }
 
@@ -97,6 +106,9 @@ int run(const Context& context, const Arguments& given) {
   const TiledScan tiled = parse_tiled_scan(value, given.scan);
   OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "scan.json"});
   const StitchedScan stitched(tiled, given.threads, hooks);
+  for (const ScanTile& tile : tiled.tiles)
+    for (const fs::path& file : image_files(tile.scan, tile.scan.images.projections))
+      refuse_to_replace(given.output, file);
 
   Scan scan = stitched.scan();
   const int rows = scan.geometry.detector.rows, columns = scan.geometry.detector.columns;

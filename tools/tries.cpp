@@ -37,11 +37,9 @@ Trial trial_from(const std::string& text) {
   const auto equals = text.find('=');
   if (equals == std::string::npos || equals == 0) wrong("must be KEY=FIRST:LAST:STEP");
   Trial trial{text.substr(0, equals), {}};
-  std::string numbers = text.substr(equals + 1);
-  if (std::count(numbers.begin(), numbers.end(), ':') != 2 || numbers.find(',') != std::string::npos)
-    wrong("must be KEY=FIRST:LAST:STEP");
-  std::replace(numbers.begin(), numbers.end(), ':', ',');
-  const auto range = parse_numbers("--try", numbers, 3);
+  const std::string numbers = text.substr(equals + 1);
+  if (std::count(numbers.begin(), numbers.end(), ':') != 2) wrong("must be KEY=FIRST:LAST:STEP");
+  const auto range = parse_numbers("--try", numbers, 3, ':');
   const double steps = (range[1] - range[0]) / range[2];
   if (range[2] == 0 || !(steps >= 0)) wrong("STEP must lead from FIRST to LAST");
   if (!(steps < most_tries)) wrong("must be at most " + std::to_string(most_tries) + " values");
@@ -142,6 +140,17 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
     trials.push_back(trial_from(text));
   if (trials.size() == 2 && trials[0].key == trials[1].key)
     throw InvalidOption("--try: '" + trials[0].key + "' given twice; must be two settings");
+  for (const Trial& trial : trials) {
+    for (const std::string& setting : given.settings)
+      if (setting.starts_with(trial.key + "="))
+        throw InvalidOption("--set: '" + setting + "'; must be left out, since --try varies it");
+    if (trial.key == "hardening" && !given.corrections.hardening.empty())
+      throw InvalidOption("--hardening: '" + given.corrections.hardening +
+                          "'; must be left out, since --try varies it");
+  }
+  if (given.format != "slices" || given.type != "float32")
+    throw InvalidOption((given.format != "slices" ? "--format: " + given.format : "--type: " + given.type) +
+                        "; must be left out with --try, which writes float32 slices");
   const std::size_t across = trials.back().values.size(), down = trials.size() == 2 ? trials[0].values.size() : 1;
   if (across * down > std::size_t(most_tries))
     throw InvalidOption("--try: " + std::to_string(across * down) + " slices; must be at most " +

@@ -132,8 +132,25 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     // An overview that ends within the part lacks most of what every ray meets.
     REQUIRE(run(folder, "reconstruct whole/scan.json -o cut --size 16,16,24 --centre 4,-3,1 --quiet").status == 0);
     const auto cut = run(folder, "reconstruct region/scan.json -o short --surround cut --size 8,8,4 --centre 4,-3,1");
-    CHECK(cut.status == 0);
-    CHECK(cut.err.find("is it the same part") != std::string::npos);
+    CHECK(cut.status == 2);
+    CHECK(cut.err.find("must differ by at most 40 %") != std::string::npos);
+    CHECK(!fs::exists(folder / "short"));
+    // One that stands elsewhere than it is said to fits badly: the volume says so.
+    const auto doubtful =
+        run(folder, "reconstruct region/scan.json -o doubtful --surround overview --set part_moved_mm=[-1,3,-1]");
+    CHECK(doubtful.status == 0);
+    CHECK(doubtful.err.find("is it the same part") != std::string::npos);
+    CHECK(record_of(folder, "doubtful").at("use") == "for looking, not measuring");
+    CHECK(!record.contains("use"));
+
+    const std::string before = slurp(folder / "overview/volume.json");
+    const auto itself = run(folder, "reconstruct region/scan.json -o overview --surround ./overview --overwrite");
+    CHECK(itself.status == 2);
+    CHECK(itself.err.find("-o: overview is or holds ./overview, which is read; must be another folder") !=
+          std::string::npos);
+    CHECK(slurp(folder / "overview/volume.json") == before);
+    CHECK(run(folder, "reconstruct region/scan.json -o volume2 --surround overview --truncated as-is").status == 2);
+    CHECK(!fs::exists(folder / "volume2"));
   }
 
   TEST_CASE("an overview that is not there or lies within the view is refused") {

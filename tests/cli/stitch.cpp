@@ -159,6 +159,19 @@ TEST_SUITE("stitch") {
     write_json(folder / "tiles" / "other-size.json", tiles);
     tiles["tiles"][1]["images"]["projections"] = "tile-2/*.tif";
     write_json(folder / "tiles" / "missing.json", tiles);
+    nlohmann::json hole = tiles_scan(3, 2, 4);
+    write_json(folder / "whole.json", hole);
+    require_run(folder, "simulate " + plug + " --geometry whole.json -o hole --quiet");
+    hole = nlohmann::json::parse(slurp(folder / "hole" / "scan.json"));
+    hole["tiles"].erase(4);
+    write_json(folder / "hole" / "scan.json", hole);
+    // A stitched scan whose views are a tile of another.
+    require_run(folder, "stitch tiles/scan.json -o first --quiet");
+    nlohmann::json again = nlohmann::json::parse(slurp(folder / "first" / "scan.json"));
+    again["tiles"] = {{{"column_shift_px", 0}, {"images", again["images"]}}};
+    again["tiles"][0]["images"]["projections"] = "first/projections/*.tif";
+    again.erase("images");
+    write_json(folder / "again.json", again);
     const auto before = folder.listing();
     for (const auto& [arguments, message] :
          {std::pair("stitch tiles/other-size.json -o wide", "tiles/other-size.json: tiles[1]: views.count: 12"),
@@ -169,6 +182,8 @@ TEST_SUITE("stitch") {
                     "tiles/missing.json: tiles[1]: images.projections"),
           std::pair("stitch tiles/scan.json --set tiles.1.column_shift_px=170 -o wide", "tiles: none sees column 160"),
           std::pair("stitch tiles/scan.json --set tiles.1.part_raised_mm=5 -o wide", "tiles[1]: part_raised_mm: 5"),
+          std::pair("stitch hole/scan.json -o wide", "tiles: none sees column 160, row 128"),
+          std::pair("stitch again.json -o first --overwrite", "-o: first is or holds"),
           std::pair("stitch scan.json -o wide", "scan.json: tiles: missing"),
           std::pair("stitch tiles/scan.json -o tiles", "tiles: exists"),
           std::pair("reconstruct tiles/scan.json -o volume", "must be stitched into one first"),

@@ -105,6 +105,10 @@ TEST_SUITE("reconstruct --try") {
     says("--slice 0 --try sharpness=1:2:1", "must be a key of the scan file");
     says("--slice 0 --part 1/2 " + axis, "must be without --part");
     says("--slice 0 " + axis + " " + axis, "must be two settings");
+    says("--slice 0 --try detector.axis_column=nan:12:1", "must be 3 numbers separated by colons");
+    says("--slice 0 --set detector.axis_column=9 " + axis, "--set: 'detector.axis_column=9'; must be left out");
+    says("--slice 0 --hardening 1,0.1 --try hardening=0:1:1", "--hardening: '1,0.1'; must be left out");
+    says("--slice 0 --type uint16 " + axis, "--type: uint16; must be left out with --try");
     says("--slice 0 --set images.kind=transmission --try scatter=0:120:60",
          "--scatter: 120 percent; must be from 0 to 90");
     says("--slice 0 --memory 1K " + axis, "memory");

@@ -79,6 +79,27 @@ Frame without_ragged_edges(const std::vector<char>& covered, int rows, int colum
   return frame;
 }
 
+/// First row and column of the largest square that no tile covers: a missing tile's place rather than a ragged edge.
+std::pair<int, int> largest_gap(const std::vector<char>& covered, int rows, int columns) {
+  // side[c]: of the largest such square whose last corner is (r, c).
+  std::vector<int> side(static_cast<std::size_t>(columns)), above(side.size());
+  int largest = 0;
+  std::pair<int, int> first{0, 0};
+  for (int r = 0; r < rows; ++r) {
+    side.swap(above);
+    for (int c = 0; c < columns; ++c) {
+      const std::size_t at = std::size_t(c);
+      side[at] = covered[std::size_t(r) * std::size_t(columns) + at] != 0 ? 0
+                 : r == 0 || c == 0                                       ? 1
+                                    : 1 + std::min({above[at], above[at - 1], side[at - 1]});
+      if (side[at] <= largest) continue;
+      largest = side[at];
+      first = {r + 1 - largest, c + 1 - largest};
+    }
+  }
+  return first;
+}
+
 }  // namespace
 
 StitchedScan::StitchedScan(const TiledScan& tiled, std::optional<int> threads, const Hooks& hooks)
@@ -158,8 +179,8 @@ void StitchedScan::choose_frame(const TiledScan& tiled) {
   };
   // Edges are ragged by what the shifts differ; what is lost beyond is a missing tile's.
   if (lost_rows > tile_rows_ / 2 || lost_columns > tile_columns_ / 2) {
-    const auto first = std::find(covered.begin(), covered.end(), char(0)) - covered.begin();
-    gap(int(first / columns) + all.top, int(first % columns) + all.left);
+    const auto [row, column] = largest_gap(covered, rows, columns);
+    gap(row + all.top, column + all.left);
   }
   for (int r = frame.top; r < frame.bottom; ++r)
     for (int c = frame.left; c < frame.right; ++c)

@@ -23,8 +23,8 @@ struct TileViews {
   std::vector<std::vector<char>> bad;  ///< One a tile, rows x columns.
 };
 
-/// The tiles' places: along each axis whether the overlaps tell, the shift (nominal where they do not), and one
-/// standard deviation.
+/// The tiles' places: along each axis whether the overlaps tell, the shift (where they do not, nominal or, if other
+/// overlaps tie it to a tile that has moved, that moved likewise), and one standard deviation.
 struct TilePlace {
   Shift shift, uncertainty;
   bool column_found = false, row_found = false;
@@ -48,7 +48,7 @@ struct TileShifts {
 
 /// Pixels about the nominal difference of two tiles within which it is sought.
 inline constexpr int tile_search_px = 5;
-/// A shift less certain than this stays nominal.
+/// A shift less certain than this counts as not found.
 inline constexpr double most_tile_uncertainty_px = 0.1;
 
 /// Finds shifts and levels: each overlap is searched in whole pixels, then refined by Gauss-Newton on the differences
