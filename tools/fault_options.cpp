@@ -21,7 +21,8 @@ int amount(const std::string& option, const std::optional<std::string>& text, do
   if (rest == "%") value = std::round(value / 100 * pixels);
   if (error != std::errc() || (!rest.empty() && rest != "%") || !(value >= 0 && value <= pixels) ||
       value != std::floor(value))
-    throw InvalidOption(option + ": '" + *text + "'; must be a number of pixels such as 20, or a share such as 0.5%");
+    throw InvalidOption(option + ": '" + *text + "'; must be a number of pixels such as 20, at most " +
+                        to_text(pixels) + ", or a share such as 0.5%");
   return int(value);
 }
 

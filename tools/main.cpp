@@ -1,5 +1,6 @@
 // The program: parses the command line, runs one command, and turns what went wrong into one message and an exit
 // status.
+#include <algorithm>
 #include <csignal>
 #include <iostream>
 
@@ -14,6 +15,20 @@ int complain(const Error& error, int status) {
   std::cerr << "rayloom: " << error.what() << '\n';
   if (!error.hint().empty()) std::cerr << "  hint: " << error.hint() << '\n';
   return status;
+}
+
+/// The library names what is wrong as its fields are named, "focal_spot_mm: -1"; the user knows it as an option of the
+/// command, "--focal-spot: -1".
+InvalidOption in_words_of(const CLI::App& command, const InvalidOption& error) {
+  const std::string what = error.what();
+  const std::string field = what.substr(0, what.find(':'));
+  std::string option = "--" + field;
+  std::replace(option.begin(), option.end(), '_', '-');
+  const std::string without_unit = option.substr(0, option.rfind('-'));
+  for (const std::string& name : {option, without_unit})
+    if (name.size() > 3 && command.get_option_no_throw(name) != nullptr)
+      return InvalidOption(name + what.substr(field.size()), error.hint());
+  return error;
 }
 
 int run(int argc, char** argv) {
@@ -39,6 +54,10 @@ int run(int argc, char** argv) {
   add_report(program);
   try {
     program.parse(argc, argv);
+  } catch (const InvalidOption& error) {
+    for (const CLI::App* chosen : program.get_subcommands())
+      throw in_words_of(*chosen, error);
+    throw;
   } catch (const CLI::RuntimeError& finished) {
     return finished.get_exit_code();
   } catch (const CLI::Success& request) {  // --help, --version

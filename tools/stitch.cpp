@@ -40,27 +40,33 @@ std::string pixels(double shift) {
   return text;
 }
 
+/// Why a tile could not be tied to the others along an axis ("column", "row").
+std::string why_not_found(const TileShifts& shifts, int tile, const std::string& axis) {
+  const auto touches = [&](const OverlapMatch& overlap) { return overlap.a == tile || overlap.b == tile; };
+  if (std::ranges::none_of(shifts.overlaps, touches)) return "its overlaps are too narrow to compare";
+  if (std::ranges::any_of(shifts.overlaps, [&](const auto& one) { return touches(one) && one.beyond_search; }))
+    return "overlaps do not match near it";
+  return "its overlaps show too little structure along " + axis + "s";
+}
+
 /// One axis of a tile's place for people: "column 147.312 +- 0.004 px (said 147.2)".
-std::string shift_text(const char* axis, double shift, double uncertainty, double nominal, bool found) {
-  std::string text(axis);
+std::string shift_text(const TileShifts& shifts, int tile, const std::string& axis, double shift, double uncertainty,
+                       double nominal, bool found) {
+  std::string text = axis;
   text.append(" ").append(pixels(shift));
   if (found)
-    text.append(" +- ").append(pixels(uncertainty)).append(" px (said ").append(to_text(nominal, 6)).append(")");
-  else if (std::abs(shift - nominal) < 0.0005)
-    text.append(" px: nominal, its overlaps show no structure along ").append(axis).append("s");
+    return text.append(" +- ").append(pixels(uncertainty)).append(" px (said ").append(to_text(nominal, 6)) + ")";
+  if (std::abs(shift - nominal) < 0.0005)
+    text.append(" px: nominal, ");
   else  // moved together with tiles that it was compared with, or by weak structure
-    text.append(" px (said ")
-        .append(to_text(nominal, 6))
-        .append("): uncertain by ")
-        .append(to_text(uncertainty, 2))
-        .append(", the overlaps show too little structure along ")
-        .append(axis)
-        .append("s to tie it to tile 0");
-  return text;
+    text.append(" px (said ").append(to_text(nominal, 6)).append("): uncertain by ").append(to_text(uncertainty, 2)) +=
+        ", ";
+  return text.append(why_not_found(shifts, tile, axis));
 }
 
 /// Says where the tiles lie. @return the same as JSON.
-nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled, const TileShifts& shifts) {
+nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled, const TileShifts& shifts,
+                                  const Hooks& hooks) {
   nlohmann::ordered_json list = nlohmann::ordered_json::array();
   for (std::size_t k = 0; k < shifts.places.size(); ++k) {
     const TilePlace& place = shifts.places[k];
@@ -70,11 +76,11 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
       line.append("where the scan file says, column ").append(pixels(place.shift.x())).append(", row ");
       line.append(pixels(place.shift.y())).append(" px; the others count from it");
     } else {
-      line.append(
-          shift_text("column", place.shift.x(), place.uncertainty.x(), tile.column_shift_px, place.column_found));
+      line.append(shift_text(shifts, int(k), "column", place.shift.x(), place.uncertainty.x(), tile.column_shift_px,
+                             place.column_found));
       if (tiled.common.geometry.detector.rows > 1)
-        line.append("; ").append(
-            shift_text("row", place.shift.y(), place.uncertainty.y(), tile.row_shift_px, place.row_found));
+        line.append("; ").append(shift_text(shifts, int(k), "row", place.shift.y(), place.uncertainty.y(),
+                                            tile.row_shift_px, place.row_found));
       line.append("; level ").append(to_text(place.level, 5));
     }
     context.say(line);
@@ -88,9 +94,8 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
   }
   for (const OverlapMatch& overlap : shifts.overlaps)
     if (overlap.beyond_search)
-      context.note("note: tiles " + std::to_string(overlap.a) + " and " + std::to_string(overlap.b) +
-                   " do not match within " + std::to_string(tile_search_px) +
-                   " pixels of the shifts in the scan file; their overlap was not used");
+      hooks.warn("tiles " + std::to_string(overlap.a) + " and " + std::to_string(overlap.b) + " do not match within " +
+                 std::to_string(tile_search_px) + " pixels of the shifts in the scan file; their overlap was not used");
   return list;
 }
 
@@ -155,7 +160,12 @@ int run(const Context& context, const Arguments& given) {
                                    {"bad_pixels", bad},
                                    {"axis_column", scan.geometry.detector.axis_column},
                                    {"midplane_row", scan.geometry.detector.midplane_row}};
-  result["tiles"] = say_places(context, tiled, stitched.shifts());
+  const TileShifts& shifts = stitched.shifts();
+  for (std::size_t k = 1; k < tiled.tiles.size(); ++k)
+    if (std::ranges::none_of(shifts.overlaps, [&](const auto& one) { return one.a == int(k) || one.b == int(k); }))
+      hooks.warn("tile " + std::to_string(k) +
+                 ": its overlaps are too narrow to compare, so that its level was not matched; seams may show");
+  result["tiles"] = say_places(context, tiled, shifts, hooks);
   context.result(result);
   return Exit::done;
 }

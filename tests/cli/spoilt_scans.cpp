@@ -307,7 +307,7 @@ TEST_SUITE("scans as labs get them") {
         {"--counts 1000 --dead 60%", {"dead: 1152", "room"}},
         {"--counts 1000 --lag 95", {"--lag: 95", "0 to 90"}},
         {"--counts 1000 --drift nan", {"--drift"}},
-        {"--counts 1000 --full-scale 70000", {"full_scale: 70000", "65535"}},
+        {"--counts 1000 --full-scale 70000", {"--full-scale: 70000", "65535"}},
         {"--counts 1000 --pixels twice.json", {"row 1, column 1", "twice"}},
         {"--counts 1000 --pixels lazy.json", {"lazy.json", "class", "lazy", "noisy"}},
         {"--counts 1000 --pixels absent.json", {"absent.json"}},
@@ -324,7 +324,7 @@ TEST_SUITE("scans as labs get them") {
         {"--spectrum counting --set source.voltage_kv=5", {"source.voltage_kv: 5", "12"}},
         {"--spectrum counting --set source.filters.0.material=Kryptonite", {"source.filters", "Kryptonite"}},
         {"--focal-spot 0.1 --set beam=parallel --set source_to_object_mm=null", {"source_to_object_mm"}},
-        {"--blur 21", {"blur_px: 21", "20"}}};
+        {"--blur 21", {"--blur: 21", "20"}}};
     for (const auto& [options, parts] : cases) {
       const Outcome outcome = run(folder, ball + options + " -o raw");
       CAPTURE(options);

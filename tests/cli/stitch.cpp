@@ -131,6 +131,14 @@ TEST_SUITE("stitch") {
     tiles["detector"]["midplane_row"] = 39.5;
     write_json(folder / "tiles.json", tiles);
     require_run(folder, "simulate " + plug + " --geometry tiles.json --tile-error 1.5 -o tiles --quiet");
+    // Said 8 pixels beside the truth, and said to overlap by 5: neither is "no structure", and both are worth a
+    // warning.
+    const Outcome far = run(folder, "stitch tiles/scan.json --set tiles.1.column_shift_px=139 -o far --quiet");
+    CHECK(far.err.find("tiles 0 and 1 do not match within 5 pixels") != std::string::npos);
+    CHECK(far.out.find("overlaps do not match near it") != std::string::npos);
+    const Outcome narrow = run(folder, "stitch tiles/scan.json --set tiles.1.column_shift_px=155 -o narrow --quiet");
+    CHECK(narrow.err.find("tile 1: its overlaps are too narrow to compare") != std::string::npos);
+    CHECK(narrow.out.find("column 155.000 px: nominal, its overlaps are too narrow") != std::string::npos);
     const Outcome outcome = run(folder, "stitch tiles/scan.json -o wide --quiet");
     INFO(outcome.err);
     REQUIRE(outcome.status == 0);

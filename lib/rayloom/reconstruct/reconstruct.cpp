@@ -242,9 +242,10 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
   const double x = lattice_nearest(grid.x_mm(0), grid.voxel_mm, grid.nx);
   const double y = lattice_nearest(grid.y_mm(0), -grid.voxel_mm, grid.ny);
   if (x * x + y * y > field.radius_mm * field.radius_mm)
-    throw InvalidOption("centre, size: the grid's voxel nearest to the axis is " + to_text(std::sqrt(x * x + y * y)) +
+    throw InvalidOption("centre, size: the grid's voxel nearest to the axis is " +
+                        to_text(std::sqrt(x * x + y * y), 5) +
                         " mm away; must reach into the field of view, a cylinder of radius " +
-                        to_text(field.radius_mm) + " mm about the axis");
+                        to_text(field.radius_mm, 5) + " mm about the axis");
   // Heights that at least one view sees somewhere in the cylinder.
   const Detector& d = geometry.detector;
   const double reach = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
@@ -253,11 +254,11 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
       std::min((d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * reach - moved.z_high_mm, field.z_low_mm);
   if (request.slice_mm && (grid.z_mm(0) > high || grid.z_mm(0) < low))
     throw InvalidOption("slice: " + to_text(*request.slice_mm) + " mm; must lie in the field of view, z from " +
-                        to_text(low) + " to " + to_text(high) + " mm");
+                        to_text(low, 5) + " to " + to_text(high, 5) + " mm");
   if (grid.z_mm(0) > high || grid.z_mm(grid.nz - 1) < low)
-    throw InvalidOption("centre, size: the grid spans z from " + to_text(grid.z_mm(0)) + " to " +
-                        to_text(grid.z_mm(grid.nz - 1)) + " mm; must reach into the field of view, z from " +
-                        to_text(low) + " to " + to_text(high) + " mm");
+    throw InvalidOption("centre, size: the grid spans z from " + to_text(grid.z_mm(0), 5) + " to " +
+                        to_text(grid.z_mm(grid.nz - 1), 5) + " mm; must reach into the field of view, z from " +
+                        to_text(low, 5) + " to " + to_text(high, 5) + " mm");
   return grid;
 }
 

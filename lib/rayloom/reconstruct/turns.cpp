@@ -38,7 +38,7 @@ Grid grid_for(const Turn& first, const FieldOfView& field, const GridRequest& re
     throw InvalidOption("part_raised_mm: the detector has one row; must have several for turns at several heights");
   if (request.slice_mm && !(*request.slice_mm >= field.z_low_mm && *request.slice_mm <= field.z_high_mm))
     throw InvalidOption("slice: " + to_text(*request.slice_mm) + " mm; must lie in the field of view, z from " +
-                        to_text(field.z_low_mm) + " to " + to_text(field.z_high_mm) + " mm");
+                        to_text(field.z_low_mm, 5) + " to " + to_text(field.z_high_mm, 5) + " mm");
   GridRequest here = request;
   if (!here.centre_mm && !here.size) here.centre_mm = Vec3(0, 0, (field.z_low_mm + field.z_high_mm) / 2);
   // As one turn of a detector that is tall enough would choose it.
