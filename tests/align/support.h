@@ -5,6 +5,7 @@
 #include <random>
 #include <vector>
 
+#include "rayloom/parallel.h"
 #include "rayloom/phantom/phantom.h"
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/simulate/project_phantom.h"
@@ -84,7 +85,7 @@ inline TestScan take_scan(const Phantom& phantom, const Geometry& geometry, doub
   detector.open_counts = open_counts;
   detector.seed = seed;
   const DetectorPattern pattern = detector_pattern(detector, rows, columns);
-  std::vector<float> counts(pixels), dark(pixels, 0.0F), open(pixels, 0.0F), lines(pixels);
+  std::vector<float> counts(pixels), dark(pixels, 0.0F), open(pixels, 0.0F);
   for (int i = 0; i < exposures; ++i) {
     expose(detector, pattern, {}, views + std::uint64_t(i), counts);
     for (std::size_t p = 0; p < pixels; ++p)
@@ -95,13 +96,15 @@ inline TestScan take_scan(const Phantom& phantom, const Geometry& geometry, doub
   }
   TestScan scan{geometry, std::vector<float>(pixels * views)};
   const auto attenuation = phantom.attenuations();
-  for (std::size_t view = 0; view < views; ++view) {
+  parallel_for(int(views), thread_count({}), [&](int i, int) {
+    const std::size_t view = std::size_t(i);
+    std::vector<float> through(pixels), taken(pixels);
     project_phantom(phantom, attenuation, geometry, geometry.pose(view), {rays, PixelSampling::Average::transmission},
-                    lines);
-    expose(detector, pattern, lines, view, counts);
+                    through);
+    expose(detector, pattern, through, view, taken);
     for (std::size_t p = 0; p < pixels; ++p)
-      scan.integrals[view * pixels + p] = -std::log(std::max((counts[p] - dark[p]) / (open[p] - dark[p]), 1e-5F));
-  }
+      scan.integrals[view * pixels + p] = -std::log(std::max((taken[p] - dark[p]) / (open[p] - dark[p]), 1e-5F));
+  });
   return scan;
 }
 

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rayloom/align/ball_shadows.h"
 #include "rayloom/prepare/median.h"
 
 namespace rayloom {
@@ -16,7 +17,7 @@ constexpr double tukey = 4.685;           // standard deviations at which a shad
 constexpr double least_deviation = 2e-3;  // pixels, of a centre
 constexpr double foreign = 6;             // times the usual deviation: a track that is no bead of this scan
 constexpr std::size_t most_tracks = 150;
-constexpr double first_mass_deviation = 0.1, least_mass_deviation = 1e-5;
+constexpr double first_size_deviation = 0.1, least_size_deviation = 1e-5;
 constexpr double distance_deviation = 1e-5;         // relative, of what is given as known
 constexpr int loose_rounds = 3, strict_rounds = 3;  // of weights
 
@@ -26,20 +27,13 @@ using Block = Eigen::Matrix<double, 2, bead_parameters + 3>;  // derivatives by 
 /// What a view's shadows need of a geometry.
 struct FittedDetector {
   const Geometry& geometry;
-  DetectorPosition foot{};  // of the source's perpendicular on the detector
-  double height_mm;         // the perpendicular's length
+  DetectorFoot foot;
 
-  explicit FittedDetector(const Geometry& g) : geometry(g) {
-    const ViewFrame frame(0);
-    const Vec3 normal = Eigen::AngleAxisd(g.detector.slant_rad, frame.e_v) *
-                        (Eigen::AngleAxisd(g.detector.tilt_rad, frame.e_u) * frame.n);
-    foot = project(g, 0, g.sod_mm * (normal - frame.n));
-    height_mm = g.sdd_mm * normal.dot(frame.n);
-  }
+  explicit FittedDetector(const Geometry& g) : geometry(g), foot(g) {}
 
   Vec2 from_foot(const DetectorPosition& seen) const {
     const Detector& d = geometry.detector;
-    return {(seen.column - foot.column) * d.column_pitch_mm, (foot.row - seen.row) * d.row_pitch_mm};
+    return {(seen.column - foot.at.column) * d.column_pitch_mm, (foot.at.row - seen.row) * d.row_pitch_mm};
   }
 
   /// Seen less predicted, in pixels (column, row).
@@ -51,20 +45,21 @@ struct FittedDetector {
     const double spread_mm2 = (point.shadow.column_spread_px2 * d.column_pitch_mm * d.column_pitch_mm +
                                point.shadow.row_spread_px2 * d.row_pitch_mm * d.row_pitch_mm) /
                               2;
-    const Vec2 shift = 8 * spread_mm2 / (2 * height_mm * height_mm + place.squaredNorm()) * place;  // see the header
+    const Vec2 shift =
+        8 * spread_mm2 / (2 * foot.height_mm * foot.height_mm + place.squaredNorm()) * place;  // see the header
     return {seen.column - shift.x() / d.column_pitch_mm - middle.column,
             seen.row + shift.y() / d.row_pitch_mm - middle.row};
   }
 
   /// Mean over a bead's shadows of ln(weight D^2 cos a/L^2).
-  double log_mass(const FittedBead& bead, const Vec3& position) const {
+  double log_size(const FittedBead& bead, const Vec3& position) const {
     double sum = 0, weights = 0;
     for (std::size_t k = 0; k < bead.track.size(); ++k) {
       const TrackPoint& point = bead.track[k];
-      const double to_detector2 = height_mm * height_mm + from_foot(point.shadow.centre).squaredNorm();
+      const double to_detector2 = foot.height_mm * foot.height_mm + from_foot(point.shadow.centre).squaredNorm();
       const ViewFrame frame(geometry.angles_rad[std::size_t(point.view)]);
       const double to_bead2 = (position + geometry.sod_mm * frame.n).squaredNorm();
-      sum += bead.weight[k] * std::log(point.shadow.mass_px2 * to_bead2 * height_mm / std::pow(to_detector2, 1.5));
+      sum += bead.weight[k] * std::log(point.shadow.size_px2 * to_bead2 * foot.height_mm / std::pow(to_detector2, 1.5));
       weights += bead.weight[k];
     }
     return weights > 0 ? sum / weights : 0;
@@ -88,21 +83,21 @@ Vec3 triangulated(const Geometry& geometry, const BeadTrack& track) {
 struct State {
   Geometry geometry;
   std::vector<Vec3> positions;
-  double log_mass = 0;  ///< Of every bead.
+  double log_size = 0;  ///< Of every bead.
 };
 
 struct Problem {
   std::vector<FittedBead>& beads;
   const std::array<bool, bead_parameters>& adjust;
   std::span<const KnownDistance> distances;
-  double mass_deviation = first_mass_deviation;
+  double size_deviation = first_size_deviation;
 
   /// Known less fitted, relative to what is known.
   static double residual(const KnownDistance& known, const State& state) {
     return 1 - (state.positions[known.a] - state.positions[known.b]).norm() / known.mm;
   }
 
-  double mass_information(const FittedBead& bead) const { return bead.mass_weight / (mass_deviation * mass_deviation); }
+  double size_information(const FittedBead& bead) const { return bead.size_weight / (size_deviation * size_deviation); }
 
   double cost(const State& state) const {
     const FittedDetector detector(state.geometry);
@@ -113,7 +108,7 @@ struct Problem {
         sum += beads[i].weight[k] * square / (beads[i].deviation_px * beads[i].deviation_px);
       }
     for (std::size_t i = 0; i < beads.size(); ++i)
-      sum += mass_information(beads[i]) * std::pow(detector.log_mass(beads[i], state.positions[i]) - state.log_mass, 2);
+      sum += size_information(beads[i]) * std::pow(detector.log_size(beads[i], state.positions[i]) - state.log_size, 2);
     for (const KnownDistance& known : distances)
       sum += std::pow(residual(known, state) / distance_deviation, 2);
     return std::isfinite(sum) ? sum : INFINITY;
@@ -176,17 +171,17 @@ struct Problem {
       by[bead_parameters] = 1;
       for (int p = 0; p < bead_parameters; ++p)
         if (adjust[std::size_t(p)])
-          by[p] = (below[std::size_t(p)].log_mass(beads[i], position) -
-                   above[std::size_t(p)].log_mass(beads[i], position)) /
+          by[p] = (below[std::size_t(p)].log_size(beads[i], position) -
+                   above[std::size_t(p)].log_size(beads[i], position)) /
                   (2 * step[p]);
       for (int axis = 0; axis < 3; ++axis) {
         const Vec3 step_mm = Vec3::Unit(axis) * move_mm;
         by[own + axis] =
-            (here.log_mass(beads[i], position - step_mm) - here.log_mass(beads[i], position + step_mm)) / (2 * move_mm);
+            (here.log_size(beads[i], position - step_mm) - here.log_size(beads[i], position + step_mm)) / (2 * move_mm);
       }
-      const double information = mass_information(beads[i]);
+      const double information = size_information(beads[i]);
       normal += information * by * by.transpose();
-      right += information * (here.log_mass(beads[i], position) - state.log_mass) * by;
+      right += information * (here.log_size(beads[i], position) - state.log_size) * by;
     }
     for (const KnownDistance& known : distances) {
       const Vec3 along = (state.positions[known.a] - state.positions[known.b]).normalized() / known.mm;
@@ -232,7 +227,7 @@ struct Problem {
     BeadParameters values = parameters_of(state.geometry);
     for (int p = 0; p < bead_parameters; ++p)
       if (adjust[std::size_t(p)]) values[std::size_t(p)] += by[p];
-    State next{with_parameters(state.geometry, values), state.positions, state.log_mass + by[bead_parameters]};
+    State next{with_parameters(state.geometry, values), state.positions, state.log_size + by[bead_parameters]};
     for (std::size_t i = 0; i < beads.size(); ++i)
       next.positions[i] += by.segment<3>(first_place + 3 * Eigen::Index(i));
     return next;
@@ -247,7 +242,7 @@ struct Problem {
         const Vec2 off = detector.residual(bead.track[k], state.positions[i]);
         bead.residual[k] = {off.y(), off.x()};
       }
-      bead.mass_residual = detector.log_mass(bead, state.positions[i]) - state.log_mass;
+      bead.size_residual = detector.log_size(bead, state.positions[i]) - state.log_size;
     }
   }
 };
@@ -270,23 +265,23 @@ double usual_deviation(const std::vector<FittedBead>& beads) {
 }
 
 /// How far beads are alike, those left out that are plainly not; their weights, less for those seen in fewer views.
-double weigh_masses(std::vector<FittedBead>& beads) {
+double weigh_sizes(std::vector<FittedBead>& beads) {
   std::vector<float> sizes;
   std::size_t most = 1;
   for (const FittedBead& bead : beads) {
-    sizes.push_back(float(std::abs(bead.mass_residual)));
+    sizes.push_back(float(std::abs(bead.size_residual)));
     most = std::max(most, bead.track.size());
   }
-  const double usual = std::max(1.4826 * double(middle_of(sizes)), least_mass_deviation);
+  const double usual = std::max(1.4826 * double(middle_of(sizes)), least_size_deviation);
   double squares = 0, count = 0;
   for (FittedBead& bead : beads) {
-    const bool alike = std::abs(bead.mass_residual) <= tukey * usual;
-    bead.mass_weight = alike ? double(bead.track.size()) / double(most) : 0;
-    squares += bead.mass_weight * bead.mass_residual * bead.mass_residual;
+    const bool alike = std::abs(bead.size_residual) <= tukey * usual;
+    bead.size_weight = alike ? double(bead.track.size()) / double(most) : 0;
+    squares += bead.size_weight * bead.size_residual * bead.size_residual;
     count += alike;
   }
   // Of the mean and the tilt, two are lost; of so few that nothing is left, nothing is known.
-  return count > 2 ? std::max(std::sqrt(squares / (count - 2)), least_mass_deviation) : first_mass_deviation;
+  return count > 2 ? std::max(std::sqrt(squares / (count - 2)), least_size_deviation) : first_size_deviation;
 }
 
 FittedBead as_bead(BeadTrack track) {
@@ -350,7 +345,7 @@ void fit_rounds(Problem& problem, State& state, int loose, int strict) {
     problem.solve(state);
     problem.take_residuals(state);
     const double usual = usual_deviation(beads);
-    problem.mass_deviation = weigh_masses(beads);
+    problem.size_deviation = weigh_sizes(beads);
     if (round + 1 == loose) {
       for (std::size_t i = beads.size(); i-- > 0;)
         if (robust_deviation(beads[i]) > foreign * usual && beads.size() > 1) {
@@ -412,10 +407,10 @@ BeadFit fit_beads(const Geometry& start, std::vector<BeadTrack> tracks, const st
   }
   Problem problem{fit.beads, adjust, distances};
   const FittedDetector first(start);
-  std::vector<float> masses;
+  std::vector<float> sizes_of_beads;
   for (std::size_t i = 0; i < fit.beads.size(); ++i)
-    masses.push_back(float(first.log_mass(fit.beads[i], state.positions[i])));
-  state.log_mass = double(middle_of(masses));
+    sizes_of_beads.push_back(float(first.log_size(fit.beads[i], state.positions[i])));
+  state.log_size = double(middle_of(sizes_of_beads));
   fit_rounds(problem, state, distances.empty() ? loose_rounds : 0, strict_rounds);
   if (distances.empty() && join_alike(fit.beads, state.geometry)) {
     state.positions.clear();
@@ -425,7 +420,7 @@ BeadFit fit_beads(const Geometry& start, std::vector<BeadTrack> tracks, const st
   }
   fit.geometry = state.geometry;
   fit.deviation_px = usual_deviation(fit.beads);
-  fit.mass_deviation = problem.mass_deviation;
+  fit.size_deviation = problem.size_deviation;
 
   Eigen::MatrixXd normal;
   Eigen::VectorXd right;

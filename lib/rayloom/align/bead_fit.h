@@ -22,7 +22,7 @@ enum BeadParameter : int {
   bead_parameters
 };
 
-/// Where the beads' places begin in the covariance: after the parameters and what one bead weighs.
+/// Where the beads' places begin in the covariance: after the parameters and the common size.
 inline constexpr int first_place = bead_parameters + 1;
 
 using BeadParameters = std::array<double, bead_parameters>;
@@ -37,15 +37,15 @@ struct FittedBead {
   std::vector<double> weight;              ///< One a shadow, 0 to 1; 0: an outlier.
   std::vector<DetectorPosition> residual;  ///< Seen less predicted, pixels.
   double deviation_px = 0;                 ///< Of its shadows' centres, robust.
-  double mass_residual = 0;  ///< ln of what its shadows weigh at the source's distance, less the common one.
-  double mass_weight = 1;
+  double size_residual = 0;                ///< ln of its shadows' size at the source's distance, less the common one.
+  double size_weight = 1;
 };
 
 struct BeadFit {
   Geometry geometry;
   std::vector<FittedBead> beads;
   Eigen::MatrixXd covariance;  ///< Of the parameters adjusted (others zero), then as `first_place` says.
-  double mass_deviation = 0;   ///< Of mass_residual: how far the beads are alike.
+  double size_deviation = 0;   ///< Of size_residual: how far the beads are alike.
   double deviation_px = 0;     ///< Median of the beads'.
 };
 
@@ -68,9 +68,10 @@ struct KnownDistance {
 ///
 /// Centres alone do not tell the tilt of a detector that is neither rolled nor slanted: the map (x, y, z) -> (x, y, b
 /// z) / (1 + k z) of the part keeps every orbit a circle about the axis, and with b = 1/cos(tilt), k = tan(tilt)/SOD
-/// the tilted detector sees of one what the upright detector sees of the other. What the shadows weigh does: a ball's
-/// line integrals sum to C L^2/(D^2 cos a), D its distance from the source. Beads count as alike as far as they turn
-/// out to be: a bead's mean of ln(weight D^2 cos a/L^2) differs from ln C by a deviation that is estimated. Tracks that
+/// the tilted detector sees of one what the upright detector sees of the other. The shadows' sizes do: the
+/// area of a ball's shadow, and what its line integrals sum to, are C L^2/(D^2 cos a), D its distance from the source.
+/// Beads count as alike as far as they turn out to be: a bead's mean of ln(size D^2 cos a/L^2) differs from ln C by a
+/// deviation that is estimated. Tracks that
 /// turn out to lie at one place are joined; tracks that fit no bead are left out, and longer tracks come first, all
 /// unless distances are given: then tracks are taken as they are, since distances name them. The covariance counts
 /// neighbouring views' errors as far as they hang together.

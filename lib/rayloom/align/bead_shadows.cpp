@@ -131,7 +131,7 @@ void refine(std::span<const float> view, int rows, int columns, double noise, Be
     if (std::hypot(mean_x, mean_y) > disc / 2) return;
     shadow.centre = {at.row + mean_y, at.column + mean_x};
     shadow.height = peak / middle;
-    shadow.mass_px2 = mass;
+    shadow.size_px2 = mass;
     shadow.column_spread_px2 = xx / mass - mean_x * mean_x - 1.0 / 12;
     shadow.row_spread_px2 = yy / mass - mean_y * mean_y - 1.0 / 12;
     const double uneven = std::sqrt(squares / std::max(normal(0, 0) - 3, 1.0));

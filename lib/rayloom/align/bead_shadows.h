@@ -13,8 +13,9 @@ struct BeadShadow {
   DetectorPosition centre{};                         ///< Centroid of the line integrals above the surroundings.
   double radius_px = 0;                              ///< Of the ball's shadow, from the width at half its height.
   double column_spread_px2 = 0, row_spread_px2 = 0;  ///< Second central moments, a pixel's own 1/12 taken off.
-  double mass_px2 = 0;                               ///< Sum of the line integrals above the surroundings.
-  double height = 0;                                 ///< Line integral above the surroundings, at the middle.
+  /// What grows as the distance shrinks, squared: the sum of the line integrals above the surroundings.
+  double size_px2 = 0;
+  double height = 0;   ///< Line integral above the surroundings, at the middle.
   bool clear = false;  ///< It stands alone on an even ground, within the view: its centre can be trusted.
 };
 

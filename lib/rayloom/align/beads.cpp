@@ -4,9 +4,11 @@
 #include <atomic>
 #include <cmath>
 
+#include "rayloom/align/ball_shadows.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
+#include "rayloom/prepare/median.h"
 #include "rayloom/reconstruct/reduce.h"
 
 namespace rayloom {
@@ -17,6 +19,7 @@ constexpr int most_columns = 512, most_views = 1440;
 constexpr int views_together = 32;  // where views are stored by row
 constexpr std::size_t least_beads = 2;
 constexpr std::size_t least_shadows = 8;  // of a track
+constexpr double most_misfit = 1.5;       // of a shadow, against the median of its bead's
 constexpr double most_misfit_px = 0.5;    // a worse fit is none
 constexpr double coverage = 3;            // standard deviations
 // What blobs of few pixels, and ground that is not a plane, may leave in common to all views.
@@ -25,13 +28,14 @@ constexpr double least_pixels = 1e-3, least_angle = 2e-5, least_relative = 5e-5;
 /// A parameter known no better than this is not determined.
 constexpr double pixels_known = 1, degrees_known = 0.5, relative_known = 0.01;
 
-std::vector<std::vector<BeadShadow>> all_shadows(const Geometry& geometry, const ProjectionSource& source, int threads,
-                                                 const Hooks& hooks) {
+/// Calls `take(view, samples)` for every view, in parallel.
+template <class Take>
+void each_view(const Geometry& geometry, const ProjectionSource& source, int threads, const Hooks& hooks,
+               const std::string& step, const Take& take) {
   const int rows = geometry.detector.rows, columns = geometry.detector.columns, views = int(geometry.angles_rad.size());
   const int together = source.stored == ProjectionSource::Stored::by_row ? views_together : 1;
   const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
   const int pieces = (views + together - 1) / together;
-  std::vector<std::vector<BeadShadow>> shadows{std::size_t(views)};
   std::vector<std::vector<float>> held{std::size_t(threads)};
   std::atomic<int> done{0};
   parallel_for(pieces, threads, [&](int piece, int thread) {
@@ -41,13 +45,53 @@ std::vector<std::vector<BeadShadow>> all_shadows(const Geometry& geometry, const
     block.resize(pixels * std::size_t(count));
     source.read(first, count, 0, rows, block);
     for (int i = 0; i < count; ++i)
-      shadows[std::size_t(first + i)] =
-          find_bead_shadows(std::span(block).subspan(std::size_t(i) * pixels, pixels), rows, columns);
+      take(first + i, std::span<const float>(block).subspan(std::size_t(i) * pixels, pixels));
     const int so_far = ++done;
 #pragma omp critical(rayloom_beads)
-    hooks.report("looking for beads", double(so_far) / pieces);
+    hooks.report(step, double(so_far) / pieces);
   });
-  return shadows;
+}
+
+/// From the second moments of its shadows, R^2/5 of a ball's.
+double radius_of(const FittedBead& bead, const Geometry& geometry) {
+  std::vector<float> radii;
+  for (const TrackPoint& point : bead.track) {
+    const ViewFrame frame(geometry.angles_rad[std::size_t(point.view)]);
+    const double magnified = geometry.sdd_mm / (geometry.sod_mm + bead.position_mm.dot(frame.n));
+    const double spread_mm2 = (point.shadow.column_spread_px2 * std::pow(geometry.detector.column_pitch_mm, 2) +
+                               point.shadow.row_spread_px2 * std::pow(geometry.detector.row_pitch_mm, 2)) /
+                              2;
+    radii.push_back(float(std::sqrt(5 * spread_mm2) / magnified));
+  }
+  return double(middle_of(radii));
+}
+
+/// Every bead that was found, measured again wherever it should be seen. A shadow with something else about it fits
+/// worse than most of its bead's.
+std::vector<BeadTrack> measured_again(const BeadFit& fit, const ProjectionSource& source, int threads,
+                                      const Hooks& hooks) {
+  const Geometry& geometry = fit.geometry;
+  std::vector<Ball> balls;
+  for (const FittedBead& bead : fit.beads)
+    balls.push_back({bead.position_mm, radius_of(bead, geometry)});
+  std::vector<std::vector<std::optional<BallShadow>>> seen(geometry.angles_rad.size());
+  each_view(geometry, source, threads, hooks, "measuring beads", [&](int view, std::span<const float> samples) {
+    seen[std::size_t(view)] = measure_balls(samples, geometry, geometry.angles_rad[std::size_t(view)], balls);
+  });
+  std::vector<BeadTrack> tracks;
+  for (std::size_t i = 0; i < balls.size(); ++i) {
+    std::vector<float> misfits;
+    for (const auto& view : seen)
+      if (view[i]) misfits.push_back(float(view[i]->misfit));
+    if (misfits.size() < least_shadows) continue;
+    const double most = most_misfit * double(middle_of(misfits));
+    BeadTrack track;
+    for (int view = 0; view < int(seen.size()); ++view)
+      if (const auto& shadow = seen[std::size_t(view)][i]; shadow && shadow->misfit <= most)
+        track.push_back({view, shadow->shadow});
+    if (track.size() >= least_shadows) tracks.push_back(std::move(track));
+  }
+  return tracks;
 }
 
 /// How far a shadow may move from one view to the next, and beside a straight line: at most the turn's arc on the
@@ -177,8 +221,12 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
   const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
   const Geometry fewer = every(full, nth);
   const Geometry small = binned(fewer, bin);
-  const auto shadows =
-      all_shadows(small, binned(fewer, every(full, source, nth), bin), thread_count(options.threads), hooks);
+  const ProjectionSource small_source = binned(fewer, every(full, source, nth), bin);
+  const int threads = thread_count(options.threads);
+  std::vector<std::vector<BeadShadow>> shadows(small.angles_rad.size());
+  each_view(small, small_source, threads, hooks, "looking for beads", [&](int view, std::span<const float> samples) {
+    shadows[std::size_t(view)] = find_bead_shadows(samples, small.detector.rows, small.detector.columns);
+  });
   const double turn = largest_step(small), half = small.detector.columns / 2.0;
   const std::vector<BeadTrack> tracks =
       join_tracks(shadows, 1.5 * turn * half + 1, 1.5 * turn * turn * half, least_shadows);
@@ -193,6 +241,9 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
     throw BadInput("beads: their shadows lie " + to_text(fitted.fit.deviation_px * bin, 2) +
                        " pixels off the orbits that fit them best; must lie within " + to_text(most_misfit_px * bin, 2),
                    "are the angles right, and their sense? must anything but the beads have turned?");
+
+  fitted = fit_what_is_determined(small, fitted.fit.geometry, measured_again(fitted.fit, small_source, threads, hooks),
+                                  {}, bin, hooks);
 
   const std::vector<BeadTrack> from_top = tracks_from_top(fitted.fit);
   if (const auto distances = known_distances(fitted.fit, options); !distances.empty()) {
@@ -223,7 +274,7 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
 
   found.sod_mm = estimate(log_sod, fit.geometry.sod_mm, fit.geometry.sod_mm);
   found.farthest = farthest(fit.beads);
-  found.alike = fit.mass_deviation;
+  found.alike = fit.size_deviation;
 
   found.geometry = full;
   Detector& to = found.geometry.detector;

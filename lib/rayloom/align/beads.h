@@ -13,7 +13,7 @@ struct BeadOptions {
   /// Between the middles of the two beads farthest apart, of those found.
   std::optional<double> farthest_mm{};
   /// Between others, which are counted from the top (greatest z) as found, the first being 0. Without any distance SOD
-  /// is not determined; the tilt of a detector that is hardly rolled or slanted takes several, at different heights.
+  /// is not determined; beads that are not alike leave the tilt to several, at different heights.
   std::vector<KnownDistance> distances{};
   std::optional<int> threads{};  ///< Default: all that OpenMP offers.
 };
@@ -25,7 +25,7 @@ struct BeadAlignment {
   Estimate roll_deg, tilt_deg, slant_deg;  ///< Degrees.
   Estimate sdd_mm, sod_mm;                 ///< Millimetres.
   KnownDistance farthest;                  ///< The two beads farthest apart, with the SOD in `geometry`.
-  double alike = 0;                        ///< Relative deviation of what the beads weigh in the views.
+  double alike = 0;                        ///< Relative deviation of the area of the beads' shadows.
   double rms_px = 0;                       ///< Of one coordinate of a shadow's centre, outliers left out.
   Geometry geometry;                       ///< As given, with what was found.
   std::vector<FittedBead> beads;           ///< From the top; in pixels of the scan; places with the found SOD.
@@ -33,7 +33,8 @@ struct BeadAlignment {
 
 /// Finds axis_column, midplane_row, roll, tilt, slant, SDD and, if a distance is given, SOD of a cone-beam scan of
 /// beads. Beads are found by themselves (find_bead_shadows), followed from view to view (join_tracks), and their orbits
-/// fitted together (fit_beads). Where shadows overlap, touch the view's border or lie on uneven ground they are left
+/// fitted together (fit_beads); then each is measured again where it must be seen (measure_balls) and all fitted once
+/// more. Where shadows overlap, touch the view's border or lie on uneven ground they are left
 /// out. What the beads do not determine (see `Estimate::reason`) stays as given, and the rest holds for that value.
 /// Columns are averaged to 512 to 1023 if there are more, and of more than 1440 views every nth is used.
 /// @throws InvalidOption for an invalid geometry, another beam than cone, a distance not above 0 or of a bead that
