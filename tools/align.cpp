@@ -1,6 +1,7 @@
 // rayloom align SCAN: where is the rotation axis, is the detector rolled, and did the part move?
 #include "rayloom/align/movement.h"
 
+#include <algorithm>
 #include <cmath>
 #include <filesystem>
 #include <fstream>
@@ -31,7 +32,7 @@ struct Arguments {
 /// The uncertainty to two digits, the value to the same place.
 std::string rounded(double value, double uncertainty) {
   const double place = std::pow(10, std::floor(std::log10(std::max(uncertainty, 1e-6))) - 1);
-  return to_text(std::round(value / place) * place, 9) + " +- " + to_text(uncertainty, 2);
+  return to_text(std::round(value / place) * place + 0.0, 9) + " +- " + to_text(uncertainty, 2);
 }
 
 }  // namespace
@@ -66,17 +67,21 @@ bool say_movement(const Context& context, nlohmann::ordered_json& result, const 
       found.course == MovedBy::step ? " before view " + std::to_string(found.view) : " evenly over the scan";
   if (found.seen)
     context.say("the part moved" + when);
-  else
+  else if (std::ranges::any_of(found.by_mm, &Estimate::determined))
     context.say("no movement is seen beyond its uncertainty; views.part_moved_mm is not written");
+  else
+    context.say("whether the part moved is not determined; what was found above holds if it stood still");
   if (found.course == MovedBy::step && found.seen) entry["view"] = found.view;
   const char* const names[] = {"moved_x", "moved_y", "moved_z"};
   for (std::size_t i = 0; i < 3; ++i)
     say(context, entry, names[i], "mm", found.by_mm[i], 0);
-  entry["misfit_before"] = found.misfit_before;
-  entry["misfit"] = found.misfit;
-  context.say("rays through the volume leave over " + to_text(found.misfit, 3) +
-              " of their line integrals (RMS), and " + to_text(found.misfit_before, 3) +
-              " as if the part had stood still");
+  if (found.misfit_before > 0) {
+    entry["misfit_before"] = found.misfit_before;
+    entry["misfit"] = found.misfit;
+    context.say("rays through the volume leave over " + to_text(found.misfit, 3) +
+                " of their line integrals (RMS), and " + to_text(found.misfit_before, 3) +
+                " as if the part had stood still; of step and ramp, the one that leaves over less is right");
+  }
   result["movement"] = entry;
   if (!found.seen) return false;
   scan.geometry.part_moved_mm = found.part_moved_mm;
@@ -154,11 +159,15 @@ int run(const Context& context, const Arguments& given) {
   std::optional<MovedBy> course;
   if (given.movement) course = movement_from(*given.movement);
   const bool as_file = std::filesystem::path(given.output).extension() == ".json";
-  if (as_file) refuse_existing(given.output, given.overwrite);
+  if (as_file) refuse_other_than_scan(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
   Scan scan = read_scan(given.scan, given.settings);
   if (scan.images.projections.empty())
     throw BadInput(given.scan + ": images.projections: missing; must name the projections to align");
+  if (!scan.geometry.part_moved_mm.empty())
+    throw BadInput(
+        given.scan + ": views.part_moved_mm: given; must be absent, since the scan is compared with itself as taken",
+        "align the scan file that it was found from");
   std::optional<OutputFolder> folder;
   if (!given.output.empty() && !as_file)
     folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no,
@@ -177,7 +186,8 @@ int run(const Context& context, const Arguments& given) {
   say(context, result, "axis_column", "pixels", found.axis_column, detector.axis_column);
   if (found.roll_deg) say(context, result, "roll_deg", "degrees", *found.roll_deg, degrees(detector.roll_rad));
   const bool rolled = found.roll_deg && found.roll_deg->determined;
-  context.say("by " + found.measure + "; +- holds in at least 90 of 100 scans");
+  if (found.axis_column.determined || rolled)
+    context.say("by " + found.measure + "; +- holds in at least 90 of 100 scans");
   if (found.axis_column.determined) detector.axis_column = found.axis_column.value;
   if (rolled) detector.roll_rad = radians(found.roll_deg->value);
   const bool moved =

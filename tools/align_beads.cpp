@@ -112,7 +112,7 @@ void write_tables(const std::filesystem::path& folder, const BeadAlignment& foun
 int align_beads(const Context& context, const BeadArguments& given) {
   const BeadOptions options = options_from(given);
   const bool as_file = std::filesystem::path(given.output).extension() == ".json";
-  if (as_file) refuse_existing(given.output, given.overwrite);
+  if (as_file) refuse_other_than_scan(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
   Scan scan = read_scan(given.scan, given.settings);
   if (scan.images.projections.empty())

@@ -8,6 +8,7 @@
 #include <csignal>
 #include <cstdio>
 #include <filesystem>
+#include <fstream>
 #include <iostream>
 #include <memory>
 
@@ -162,6 +163,16 @@ void refuse_existing(const std::string& path, bool overwrite) {
   std::error_code ignored;
   if (!overwrite && std::filesystem::exists(path, ignored))
     throw InvalidOption("-o: " + path + " exists; must be a new name", "--overwrite replaces it");
+}
+
+void refuse_other_than_scan(const std::string& path, bool overwrite) {
+  refuse_existing(path, overwrite);
+  std::error_code ignored;
+  if (!std::filesystem::exists(path, ignored)) return;
+  std::ifstream stream(path, std::ios::binary);
+  const auto value = nlohmann::json::parse(stream, nullptr, false);
+  if (!value.is_object() || !value.contains("rayloom_scan"))
+    throw InvalidOption("-o: " + path + " is no scan file; must be a scan file to be replaced, or a new name");
 }
 
 void refuse_to_replace(const std::string& output, const std::filesystem::path& input) {

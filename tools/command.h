@@ -46,6 +46,8 @@ std::size_t parse_bytes(const std::string& option, const std::string& text);
 
 /// Throws InvalidOption if `path` exists and `overwrite` is not set.
 void refuse_existing(const std::string& path, bool overwrite);
+/// The same for a scan file to write, and if what would be replaced is no scan file.
+void refuse_other_than_scan(const std::string& path, bool overwrite);
 /// Throws InvalidOption if `input`, which is still to be read, is the output folder or lies in it.
 void refuse_to_replace(const std::string& output, const std::filesystem::path& input);
 

@@ -214,7 +214,7 @@ int describe(const Context& context, const Arguments& given) {
   picture.replace_extension(".png");
   if (output.extension() != ".json")
     throw InvalidOption("-o: " + output.string() + "; must end in .json", "the picture takes its name with .png");
-  refuse_existing(output.string(), given.overwrite);
+  refuse_other_than_scan(output.string(), given.overwrite);
   refuse_existing(picture.string(), given.overwrite);
   const fs::path target = fs::absolute(output).parent_path();
   if (std::error_code ignored; !given.output.empty() && !fs::is_directory(target, ignored))

@@ -126,16 +126,27 @@ TEST_SUITE("align") {
           slurp(folder / "raw" / "projections" / "view_0080.tif"));
     const Outcome refused = run(folder, "align again/scan.json --movement ramp");
     CHECK(refused.status == 2);
-    CHECK(refused.err.find("views.part_moved_mm: given; must be absent") != std::string::npos);
+    CHECK(refused.err.find("again/scan.json: views.part_moved_mm: given; must be absent") != std::string::npos);
+
+    // Without a full turn nothing is computed, and nothing is said as if it had been.
+    const Outcome half = run(folder,
+                             "align raw/scan.json --movement step --set views.count=60 --set views.arc_deg=240 --set "
+                             "images.projections=projections/view_00[0-5]*.tif");
+    INFO(half.out);
+    CHECK(half.out.find("whether the part moved is not determined") != std::string::npos);
+    CHECK(half.out.find("no movement is seen") == std::string::npos);
+    CHECK(half.out.find("leave over") == std::string::npos);
   }
 
   TEST_CASE("bad input is one message and nothing written") {
     const Folder folder;
     make_disc_scan(folder, 50.3);
+    write_json(folder / "notes.json", {{"rayloom_phantom", 1}});
     const auto before = folder.listing();
     for (const auto& [arguments, message] :
          {std::pair("align none.json", "none.json: no such file"),
           std::pair("align scan.json -o scan.json", "-o: scan.json exists"),
+          std::pair("align scan.json -o notes.json --overwrite", "-o: notes.json is no scan file"),
           std::pair("align scan.json -o views", "views"), std::pair("align scan.json --set views.count=121", "views"),
           std::pair("align scan.json --threads 0", "threads: 0"),
           std::pair("align scan.json --movement jump", "--movement: 'jump'; must be step or ramp"),

@@ -22,7 +22,8 @@ struct FoundMovement {
   std::array<Estimate, 3> by_mm;         ///< The whole way along x, y and z of the part frame, mm.
   int view = 0;                          ///< Step: the first view in the new place.
   Estimate axis_column;                  ///< Found with it, since a moved part pretends another axis.
-  double misfit_before = 0, misfit = 0;  ///< RMS of what rays through the volume leave over, still and moved.
+  double misfit_before = 0, misfit = 0;  ///< RMS of what rays through the volume leave over, still and moved; 0
+                                         ///< if nothing was tried.
   bool seen = false;                     ///< The way along some axis exceeds its uncertainty and 0.05 pixel.
   std::vector<Vec3> part_moved_mm;       ///< For Geometry::part_moved_mm. Ways that are not determined count as 0.
 };

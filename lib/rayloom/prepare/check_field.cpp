@@ -67,7 +67,7 @@ void check_edges(Check& check) {
     if (images.empty() || allowed) continue;
     Finding& finding = check.add(
         end ? Severity::note : Severity::serious, "part leaves the view",
-        std::string("on the ") + name + ", " + arcs_of(check, images) + ", by up to " + std::to_string(most) +
+        std::string("on the ") + name + ", " + arcs_of(check, images) + ", across up to " + std::to_string(most) +
             (end ? " columns" : " rows"),
         end ? "slices beyond are not complete"
             : "move the part nearer to the axis or to the detector, or scan with a displaced detector or tiles");
