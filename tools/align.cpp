@@ -8,10 +8,10 @@
 
 #include "align_beads.h"
 #include "command.h"
-#include "curve.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/reduce.h"
+#include "rayloom/volume/curve.h"
 #include "rayloom/volume/output_folder.h"
 #include "rayloom/volume/picture.h"
 
@@ -143,9 +143,10 @@ void write_pictures(const std::filesystem::path& folder, const Geometry& before,
   }
   if (!found.curve.empty())
     write_curve(folder / "measure.png", values,
-                {.title = "Misfit of opposite rays, axis_column " + to_text(found.curve.front().axis_column, 6) +
-                          " to " + to_text(found.curve.back().axis_column, 6),
-                 .along = "column"});
+                {.title = "Misfit of opposite rays",
+                 .along = "axis_column",
+                 .first = found.curve.front().axis_column,
+                 .step = found.curve.size() > 1 ? found.curve[1].axis_column - found.curve[0].axis_column : 1});
   std::ofstream stream(folder / "measure.csv", std::ios::binary);
   stream << table;
   stream.close();

@@ -5,10 +5,10 @@
 #include <filesystem>
 #include <fstream>
 
-#include "curve.h"
 #include "rayloom/align/beads.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/prepare/line_integrals.h"
+#include "rayloom/volume/curve.h"
 #include "rayloom/volume/output_folder.h"
 #include "rayloom/volume/picture.h"
 

@@ -6,9 +6,9 @@
 #include <fstream>
 
 #include "command.h"
-#include "curve.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/scan/tiff_write.h"
+#include "rayloom/volume/curve.h"
 #include "rayloom/volume/output_folder.h"
 #include "rayloom/volume/picture.h"
 

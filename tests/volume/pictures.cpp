@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rayloom/volume/bitmap_font.h"
+#include "rayloom/volume/curve.h"
 #include "rayloom/volume/montage.h"
 #include "rayloom/volume/picture.h"
 #include "volume_support.h"
@@ -328,5 +329,48 @@ TEST_SUITE("montage") {
     CHECK_THROWS_AS(write_montage(folder / "m.png", {}, 1, ""), InvalidOption);
     CHECK_THROWS_AS(write_montage(folder / "m.png", std::span(images).first(1), 0, ""), InvalidOption);
     CHECK_FALSE(fs::exists(folder / "m.png"));
+  }
+}
+
+TEST_SUITE("curve") {
+  TEST_CASE("values stand at the height of the lines of their numbers") {
+    // From 0 to 10 over 600 columns: 5 % of room makes 11 of 240 rows, and the step of the lines is 2.
+    const TemporaryFolder folder;
+    std::vector<double> values;
+    for (int i = 0; i <= 100; ++i)
+      values.push_back(i / 10.0);
+    write_curve(folder / "curve.png", values, {.title = "A ramp", .unit = "mm", .along = "view"});
+    const Picture picture = decode(folder / "curve.png");
+    std::vector<int> lines;  // rows of which most are the grid's grey
+    for (int y = 0; y < picture.height; ++y) {
+      int count = 0;
+      for (int x = 0; x < picture.width; ++x)
+        count += picture.at(x, y) == 215;
+      if (count > 500) lines.push_back(y);
+    }
+    REQUIRE(lines.size() == 6);  // 0, 2 .. 10
+    for (std::size_t k = 0; k < 6; ++k)
+      CHECK(std::abs(lines[k] - lines[0] - double(k) * 2 / 11 * 239) <= 1);
+    // On the line of 6 the curve is where x is 60 of 100.
+    const auto right = [&](int y) {
+      int x = picture.width - 1;
+      while (picture.at(x, y) != 150)
+        --x;
+      return x;
+    };
+    int at = 0;
+    while (picture.at(at, lines[2]) != ink || at < right(lines[2]) - 600)
+      ++at;
+    CHECK(std::abs(at - (right(lines[2]) - 600) - 0.6 * 599) <= 2);
+  }
+
+  TEST_CASE("one value, equal values and none") {
+    const TemporaryFolder folder;
+    write_curve(folder / "one.png", {3}, {});
+    write_curve(folder / "equal.png", std::vector<double>(50, 0.0), {});
+    write_curve(folder / "none.png", {}, {});
+    CHECK(decode(folder / "one.png").width > 600);
+    CHECK(decode(folder / "equal.png").width > 600);
+    CHECK_FALSE(fs::exists(folder / "none.png"));
   }
 }
