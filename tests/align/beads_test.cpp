@@ -217,7 +217,7 @@ void check_scans(int first, int count) {
     CAPTURE(seed);
     const BeadScan bead_scan = random_bead_scan(std::uint64_t(seed), seed % 2 == 0 ? Hidden::none : Hidden::some);
     judge(bead_scan, Known::one, by_one);
-    judge(bead_scan, Known::outer_six, by_six);
+    if (seed % 2 == 1 || count < 10) judge(bead_scan, Known::outer_six, by_six);  // slow with many
   }
   for (const Judged* judged : {&by_one, &by_six}) {
     const double* worst = judged->worst;

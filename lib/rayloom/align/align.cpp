@@ -72,7 +72,8 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   const int together = std::max(1, rows / (rolls ? most_rolled_rows : most_rows));
   RowBand band{0, rows, together};
   if (small.beam == Beam::cone) {
-    const double reach = small.detector.columns / 2.0 * std::sin(searched_roll + std::abs(small.detector.roll_rad)) + 4;
+    const double reach = small.detector.columns / 2.0 * std::sin(searched_roll + std::abs(small.detector.roll_rad)) +
+                         near_midplane * small.sdd_mm / small.detector.row_pitch_mm + 4;
     const int low = std::max(int(std::floor(small.detector.midplane_row - reach)), 0),
               high = std::min(int(std::ceil(small.detector.midplane_row + reach)), rows - 1);
     if (small.detector.midplane_row < 0 || small.detector.midplane_row > rows - 1 || low > high) {

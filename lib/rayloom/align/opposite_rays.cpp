@@ -12,12 +12,10 @@ namespace rayloom {
 
 namespace {
 
-constexpr int most_lines = 24;  // of rows compared
-// Lines of a cone beam lie within this slope of the midplane. Opposite rays there differ to first order in the slope,
-// which cancels between the lines above and below.
-constexpr double near_midplane = 0.01;
+constexpr int most_lines = 24;      // of rows compared
 constexpr int view_clusters = 24;   // for the covariance
-constexpr int cluster_places = 16;  // smoothing and interpolation reach about as far
+constexpr int cluster_places = 16;  // smoothing and interpolation reach about as far ..
+constexpr int cluster_rows = 3;     // .. and down the rows
 constexpr double half_pixel = 0.5;  // step of the numerical derivatives, pixels
 constexpr double roll_step = 1e-3;  // rad
 
@@ -270,7 +268,9 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     Eigen::Vector2d right = Eigen::Vector2d::Zero();
     std::vector<Eigen::Vector2d> of_views(std::size_t(view_clusters), Eigen::Vector2d::Zero());
     const std::size_t groups = width / cluster_places + 1;
-    std::vector<Eigen::Vector2d> of_places(lines * groups, Eigen::Vector2d::Zero());
+    const double apart = lines > 1 ? std::abs(line_mm_[1] - line_mm_[0]) / stack_.geometry.detector.row_pitch_mm : 1;
+    const std::size_t together = std::size_t(std::max(1.0, std::round(cluster_rows / apart)));
+    std::vector<Eigen::Vector2d> of_places((lines / together + 1) * groups, Eigen::Vector2d::Zero());
     for (std::size_t i = 0; i < difference.size(); ++i) {
       if (std::isnan(difference[i])) continue;
       const std::size_t cell = i % cells, side = i / cells;
@@ -280,7 +280,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
       const Eigen::Vector2d score = reduced * double(difference[i]);
       right += score;
       of_views[side * std::size_t(view_clusters) / sides_.size()] += score;
-      of_places[cell / width * groups + (cell % width) / cluster_places] += score;
+      of_places[cell / width / together * groups + (cell % width) / cluster_places] += score;
     }
     if (!with_roll) normal(1, 1) = 1;
     normal = ((normal + normal.transpose()) / 2).eval();

@@ -8,6 +8,10 @@
 
 namespace rayloom {
 
+/// Lines of a cone beam lie within this slope of the midplane. Opposite rays there differ to first order in the slope,
+/// which cancels between the lines above and below.
+inline constexpr double near_midplane = 0.01;
+
 /// The detector's place: what is adjusted.
 struct DetectorPlace {
   double axis_column = 0;
