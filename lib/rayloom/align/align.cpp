@@ -19,6 +19,7 @@ constexpr int most_rows = 16;                         // where rows only add to 
 constexpr int most_rolled_rows = 64;                  // .. and where the roll shows along them (parallel)
 constexpr int least_rolled_rows = 8;
 constexpr double searched_roll = 3 * pi / 180;
+constexpr double likely_roll = 2 * pi / 180;            // of detectors that nobody has squared up (common practice)
 constexpr int coarse_columns = 64, coarse_views = 120;  // of the first search
 constexpr double searched = 0.25;                       // of the width, either side of the middle
 constexpr double alike = 0.5;   // measure above which opposite rays have too little in common to be compared
@@ -108,11 +109,18 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     // Views that move by more than a pixel can only be interpolated once they are as smooth.
     if (seam && !rolls && level + 1 == levels.rend()) sharp = *level;  // before it is smoothed
     const double moved = level->geometry.detector.columns / 2.0 * 2 * pi / double(level->views()) * (seam ? 0.5 : 0);
+    for (float& sample : level->samples)
+      sample = std::exp(-sample);
     smooth(*level, std::clamp(int(std::ceil(moved * moved)), 2, 60), threads);
     if (level == levels.rbegin()) {
       place = search(rays, level->geometry.detector, level->views());
     }
     fit = rays.fit(place, adjust);
+    if (rolls && !(fit.converged && fit.roll_told)) {  // the roll stays, and what it may be is the axis's uncertainty
+      const double by_roll = fit.axis_per_roll * likely_roll / coverage;
+      fit = rays.fit({place.axis_column, small.detector.roll_rad}, Adjust::axis);
+      fit.covariance(0, 0) += by_roll * by_roll;
+    }
     place = fit.place;
     if (level == levels.rbegin())
       if (const double measure = rays.misfit(place).measure(); !(measure < alike)) {
@@ -157,9 +165,12 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   if (rolls) {
     const double roll_uncertainty =
         coverage * degrees(std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation));
-    result.roll_deg = roll_uncertainty < degrees_known
-                          ? Estimate{true, degrees(place.roll_rad), roll_uncertainty, {}}
-                          : undetermined("it is uncertain by " + to_text(roll_uncertainty, 2) + " degrees");
+    if (!fit.roll_told)
+      result.roll_deg = undetermined("opposite rays change with it by no more than noise does");
+    else if (!(roll_uncertainty < degrees_known))
+      result.roll_deg = undetermined("it is uncertain by " + to_text(roll_uncertainty, 2) + " degrees");
+    else
+      result.roll_deg = Estimate{true, degrees(place.roll_rad), roll_uncertainty, {}};
   }
   return result;
 }

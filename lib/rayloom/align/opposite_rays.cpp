@@ -16,6 +16,7 @@ constexpr int most_lines = 24;      // of rows compared
 constexpr int view_clusters = 24;   // for the covariance
 constexpr int cluster_places = 16;  // smoothing and interpolation reach about as far ..
 constexpr int cluster_rows = 3;     // .. and down the rows
+constexpr double significant = 5;   // deviations of what chance would tell
 constexpr double half_pixel = 0.5;  // step of the numerical derivatives, pixels
 constexpr double roll_step = 1e-3;  // rad
 
@@ -197,6 +198,8 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
   // Difference of each pair and its derivatives, [side][line][k]; NaN where there is no pair.
   constexpr float none = std::numeric_limits<float>::quiet_NaN();
   std::vector<float> difference(sides_.size() * cells), by_axis(difference.size()), by_roll(difference.size());
+  // What the view itself has in the derivatives; the rest is its opposite's.
+  std::vector<float> own_axis(difference.size()), own_roll(difference.size());
 
   OppositeFit result;
   result.place = start;
@@ -221,16 +224,17 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
           const double down = w * first->by_row + z * second->by_row;
           const std::size_t i = origin + index(line, k);
           difference[i] = float(here->value - (w * first->value + z * second->value));
-          by_axis[i] = float(here->by_column * p.by_axis.column + here->by_row * p.by_axis.row -
-                             across * q.by_axis.column - down * q.by_axis.row);
-          by_roll[i] = with_roll ? float(here->by_column * p.by_roll.column + here->by_row * p.by_roll.row -
-                                         across * q.by_roll.column - down * q.by_roll.row)
-                                 : 0.0F;
+          own_axis[i] = float(here->by_column * p.by_axis.column + here->by_row * p.by_axis.row);
+          by_axis[i] = own_axis[i] - float(across * q.by_axis.column + down * q.by_axis.row);
+          if (!with_roll) continue;
+          own_roll[i] = float(here->by_column * p.by_roll.column + here->by_row * p.by_roll.row);
+          by_roll[i] = own_roll[i] - float(across * q.by_roll.column + down * q.by_roll.row);
         }
     });
 
     // What all views share: means over the sides in each cell, and by how much they exceed the noise.
     std::vector<double> mean(cells, 0.0), mean_axis(cells, 0.0), mean_roll(cells, 0.0);
+    std::vector<Eigen::Vector2d> mean_own(cells, Eigen::Vector2d::Zero());
     std::vector<int> count(cells, 0);
     for (std::size_t i = 0; i < difference.size(); ++i)
       if (!std::isnan(difference[i])) {
@@ -238,6 +242,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
         mean[cell] += double(difference[i]);
         mean_axis[cell] += double(by_axis[i]);
         mean_roll[cell] += double(by_roll[i]);
+        mean_own[cell] += Eigen::Vector2d(double(own_axis[i]), double(own_roll[i]));
         ++count[cell];
       }
     for (std::size_t cell = 0; cell < cells; ++cell)
@@ -245,6 +250,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
         mean[cell] /= count[cell];
         mean_axis[cell] /= count[cell];
         mean_roll[cell] /= count[cell];
+        mean_own[cell] /= count[cell];
       }
     double about = 0, freedom = 0, of_means = 0, expected = 0;
     std::size_t pairs = 0;
@@ -264,7 +270,11 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     const bool have_means = freedom > 10 * double(cells) && !seam_only_;
     const double kept = have_means && of_means > expected && of_means > 0 ? expected / of_means : 1;
 
-    Eigen::Matrix2d normal = Eigen::Matrix2d::Zero();
+    // Derivatives of noise would make what the images tell look like more than it is, so that it is told from products
+    // of the view's derivatives with its opposite's, whose noises are independent and whose halves of the whole are
+    // alike. `by_chance`: variances, were all of it noise.
+    Eigen::Matrix2d normal = Eigen::Matrix2d::Zero(), told = Eigen::Matrix2d::Zero();
+    Eigen::Vector2d by_chance = Eigen::Vector2d::Zero();
     Eigen::Vector2d right = Eigen::Vector2d::Zero();
     std::vector<Eigen::Vector2d> of_views(std::size_t(view_clusters), Eigen::Vector2d::Zero());
     const std::size_t groups = width / cluster_places + 1;
@@ -277,6 +287,10 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
       const Eigen::Vector2d slope{double(by_axis[i]), double(by_roll[i])};
       const Eigen::Vector2d reduced = slope - (1 - kept) * Eigen::Vector2d(mean_axis[cell], mean_roll[cell]);
       normal += slope * reduced.transpose();
+      const Eigen::Vector2d own{double(own_axis[i]), double(own_roll[i])}, others = slope - own;
+      const Eigen::Vector2d reduced_own = own - (1 - kept) * mean_own[cell], reduced_others = reduced - reduced_own;
+      told += 2 * (own * reduced_others.transpose() + others * reduced_own.transpose());
+      by_chance += 16 * own.cwiseProduct(others).cwiseAbs2();
       const Eigen::Vector2d score = reduced * double(difference[i]);
       right += score;
       of_views[side * std::size_t(view_clusters) / sides_.size()] += score;
@@ -287,13 +301,20 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     result.pairs = pairs;
     if (!(normal.determinant() > 1e-12 * normal(0, 0) * normal(1, 1)) || !(normal(0, 0) > 0)) return result;
     const Eigen::Matrix2d inverse = normal.inverse();
+    told = ((told + told.transpose()) / 2).eval();
+    result.roll_told = with_roll && told(0, 0) > 0 &&
+                       told(1, 1) - told(0, 1) * told(0, 1) / told(0, 0) > significant * std::sqrt(by_chance[1]);
+    result.axis_per_roll = told(0, 0) > 0 ? told(0, 1) / told(0, 0) : 0;
+    result.axis_told = told(0, 0) > significant * std::sqrt(by_chance[0]);
     Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
     if (sides_.size() >= 2 * std::size_t(view_clusters))
       for (const auto& score : of_views)
         scatter += score * score.transpose();
     for (const auto& score : of_places)
       scatter += score * score.transpose();
-    result.covariance = inverse * scatter * inverse;
+    if (!result.roll_told) told(0, 1) = told(1, 0) = 0, told(1, 1) = normal(1, 1);
+    const Eigen::Matrix2d spread = result.axis_told ? told.inverse().eval() : inverse;
+    result.covariance = spread * scatter * spread;
 
     const Eigen::Vector2d step = -inverse * right;
     const double axis_step = std::clamp(step[0], -2.0, 2.0), turn = with_roll ? std::clamp(step[1], -0.02, 0.02) : 0;
