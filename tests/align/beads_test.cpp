@@ -104,6 +104,48 @@ BeadScan random_bead_scan(std::uint64_t seed, Hidden hidden) {
   return bead_scan;
 }
 
+/// Magnification 4, pixels of 0.1 mm in the part; the beads are still to be put and the scan to be taken.
+BeadScan close_scan(int views) {
+  BeadScan bead_scan;
+  Geometry& truth = bead_scan.scan.geometry;
+  truth.beam = Beam::cone;
+  truth.sod_mm = 150;
+  truth.sdd_mm = 600;
+  truth.detector = {192, 160, 0.4, 0.4, 98.3, 77.1};
+  truth = even_views(truth, views, 360);
+  Geometry& given = bead_scan.given;
+  given = truth;
+  given.sod_mm *= 1.03;
+  given.sdd_mm *= 0.97;
+  given.detector.axis_column = 95.5;
+  given.detector.midplane_row = 79.5;
+  truth.detector.roll_rad = radians(0.8);
+  truth.detector.tilt_rad = radians(1.5);
+  truth.detector.slant_rad = radians(-2);
+  return bead_scan;
+}
+
+/// The beads in a light tube.
+void take(BeadScan& bead_scan, double radius_mm, std::uint64_t seed) {
+  Phantom phantom;
+  for (const double value : {0.01, 1.5})
+    phantom.substances.push_back({value, {}, 0});
+  phantom.solids.push_back(upright_cylinder({0, 0, 0}, 8, 60, 0));
+  for (const Vec3& bead : bead_scan.beads)
+    phantom.solids.push_back(ball(bead, radius_mm, 1));
+  bead_scan.scan = take_scan(phantom, bead_scan.scan.geometry, 20000, seed, rays_a_side);
+}
+
+bool held(const Estimate& estimate, double truth) {
+  CAPTURE(truth);
+  CAPTURE(estimate.value);
+  CAPTURE(estimate.uncertainty);
+  INFO(estimate.reason);
+  const bool within = estimate.determined && std::abs(estimate.value - truth) <= estimate.uncertainty;
+  if (!within) MESSAGE("not within its uncertainty");
+  return within;
+}
+
 enum class Known { one, outer_six };
 
 /// The number of the bead found at a place, as one reads it from the table of places.
@@ -320,6 +362,25 @@ TEST_SUITE("align: a scan of beads") {
     // The part is as much larger as SOD is.
     const double scale = bead_scan.given.sod_mm / bead_scan.scan.geometry.sod_mm;
     CHECK(std::abs(found.farthest.mm / scale / bead_scan.farthest_mm - 1) <= 1e-3);
+  }
+
+  TEST_CASE("a line of beads with a shadow's radius between them") {
+    BeadScan bead_scan = close_scan(120);
+    std::vector<Vec3>& beads = bead_scan.beads;
+    for (int i = 0; i < 9; ++i)
+      beads.emplace_back(5, 0, 5 - 1.25 * i);
+    take(bead_scan, 0.4, 1);
+    const BeadAlignment found =
+        align_by_beads(bead_scan.given, from_memory(bead_scan.given, bead_scan.scan.integrals), {.farthest_mm = 10.0});
+    CHECK(found.beads.size() == 9);
+    const Geometry& truth = bead_scan.scan.geometry;
+    CHECK(held(found.axis_column, truth.detector.axis_column));
+    CHECK(held(found.midplane_row, truth.detector.midplane_row));
+    CHECK(held(found.roll_deg, degrees(truth.detector.roll_rad)));
+    CHECK(held(found.sdd_mm, truth.sdd_mm));
+    CHECK(held(found.sod_mm, truth.sod_mm));
+    CHECK(found.axis_column.uncertainty <= 0.05);
+    CHECK(found.roll_deg.uncertainty <= 0.02);
   }
 
   TEST_CASE("the same for any number of threads") {

@@ -10,6 +10,8 @@ namespace rayloom {
 namespace {
 
 constexpr double aside = 1.1;          // of the radius: the shadow is an ellipse, the place not quite known
+constexpr double between = 1;          // pixels beside each shadow that another leaves free
+constexpr double least_left = 0.75;    // of the pixels about a shadow, when others have taken theirs
 constexpr double least_ground = 3;     // pixels about the shadow ..
 constexpr double ground_radii = 0.4;   // .. or so much of its radius
 constexpr int most_rays = 5;           // a side of a pixel ..
@@ -31,12 +33,23 @@ Vec3 normal_of(const Geometry& geometry, const ViewFrame& frame) {
          (Eigen::AngleAxisd(geometry.detector.tilt_rad, frame.e_u) * frame.n);
 }
 
-/// Pixels about one ball.
+/// Where a ball's shadow must be.
+struct Expected {
+  DetectorPosition middle;
+  double radius_px, area_px2;
+};
+
+double distance(const DetectorPosition& a, const DetectorPosition& b) {
+  return std::hypot(a.row - b.row, a.column - b.column);
+}
+
+/// Pixels about one ball, without those of others.
 class Patch {
  public:
   Patch(std::span<const float> view, const Geometry& geometry, double angle_rad, const Ball& ball,
-        DetectorPosition middle, double radius_px)
-      : radius_mm_(ball.radius_mm), radius_px_(radius_px) {
+        const Expected& expected, std::span<const Expected> others)
+      : radius_mm_(ball.radius_mm), radius_px_(expected.radius_px) {
+    const DetectorPosition middle = expected.middle;
     const ViewFrame frame(angle_rad);
     const Vec3 normal = normal_of(geometry, frame), source = -geometry.sod_mm * frame.n;
     const ViewRays rays(geometry, angle_rad);
@@ -49,12 +62,17 @@ class Patch {
     ray_ = ray(middle);
     by_column_ = ray({middle.row, middle.column + 1}) - ray_;
     by_row_ = ray({middle.row + 1, middle.column}) - ray_;
-    rays_ = std::clamp(int(std::ceil(rays_radius_px / radius_px)), 2, most_rays);
-    const double reach = reach_of(radius_px);
+    rays_ = std::clamp(int(std::ceil(rays_radius_px / radius_px_)), 2, most_rays);
+    const double reach = reach_of(radius_px_);
     for (int r = int(std::ceil(middle.row - reach)); r <= int(std::floor(middle.row + reach)); ++r)
       for (int c = int(std::ceil(middle.column - reach)); c <= int(std::floor(middle.column + reach)); ++c) {
         const double x = c - middle.column, y = r - middle.row;
         if (x * x + y * y > reach * reach) continue;
+        ++all_;
+        if (std::any_of(others.begin(), others.end(), [&](const Expected& other) {
+              return distance(other.middle, {double(r), double(c)}) < aside * other.radius_px + between;
+            }))
+          continue;
         places_.push_back({x, y});
         values_.push_back(view[std::size_t(r) * std::size_t(geometry.detector.columns) + std::size_t(c)]);
       }
@@ -63,6 +81,9 @@ class Patch {
   static double reach_of(double radius_px) {
     return aside * radius_px + std::max(least_ground, ground_radii * radius_px);
   }
+
+  /// Whether others leave enough to tell the ground by.
+  bool enough() const { return double(values_.size()) >= least_left * double(all_); }
 
   /// @return False if no ball fits.
   bool fit(Shape& shape, double& misfit) const {
@@ -152,7 +173,7 @@ class Patch {
 
   double radius_mm_, radius_px_;
   Vec3 to_middle_, ray_, by_column_, by_row_;
-  int rays_ = 2;
+  int rays_ = 2, all_ = 0;
   std::vector<Eigen::Vector2d> places_;  ///< Columns and rows from the middle.
   std::vector<float> values_;
 };
@@ -171,11 +192,7 @@ std::vector<std::optional<BallShadow>> measure_balls(std::span<const float> view
   const Detector& d = geometry.detector;
   const DetectorFoot foot(geometry);
   const ViewFrame frame(angle_rad);
-  struct Seen {
-    DetectorPosition middle;
-    double radius_px, area_px2;
-  };
-  std::vector<Seen> seen;
+  std::vector<Expected> seen;
   for (const Ball& ball : balls) {
     const DetectorPosition middle = project(geometry, angle_rad, ball.middle_mm);
     const double u = (middle.column - foot.at.column) * d.column_pitch_mm;
@@ -189,18 +206,24 @@ std::vector<std::optional<BallShadow>> measure_balls(std::span<const float> view
   }
   std::vector<std::optional<BallShadow>> found(balls.size());
   for (std::size_t i = 0; i < balls.size(); ++i) {
-    const Seen& one = seen[i];
+    const Expected& one = seen[i];
     const double reach = Patch::reach_of(one.radius_px);
-    const bool inside = one.middle.row - reach >= 0 && one.middle.row + reach <= d.rows - 1 &&
-                        one.middle.column - reach >= 0 && one.middle.column + reach <= d.columns - 1;
-    bool alone = inside;
-    for (std::size_t j = 0; j < balls.size() && alone; ++j)
-      alone = i == j || std::hypot(one.middle.row - seen[j].middle.row, one.middle.column - seen[j].middle.column) >
-                            reach + aside * seen[j].radius_px;
-    if (!alone) continue;
+    if (one.middle.row - reach < 0 || one.middle.row + reach > d.rows - 1 || one.middle.column - reach < 0 ||
+        one.middle.column + reach > d.columns - 1)
+      continue;
+    std::vector<Expected> others;
+    bool touched = false;
+    for (std::size_t j = 0; j < balls.size() && !touched; ++j) {
+      if (i == j) continue;
+      const double apart = distance(one.middle, seen[j].middle) - aside * seen[j].radius_px;
+      if (apart < reach + between) others.push_back(seen[j]);
+      touched = apart < aside * one.radius_px + 2 * between;
+    }
+    if (touched) continue;
     Shape shape;
     BallShadow shadow;
-    if (!Patch(view, geometry, angle_rad, balls[i], one.middle, one.radius_px).fit(shape, shadow.misfit)) continue;
+    const Patch patch(view, geometry, angle_rad, balls[i], one, others);
+    if (!patch.enough() || !patch.fit(shape, shadow.misfit)) continue;
     shadow.shadow.centre = {one.middle.row + shape[1], one.middle.column + shape[0]};
     shadow.shadow.radius_px = one.radius_px * std::exp(shape[2]);
     shadow.shadow.size_px2 = one.area_px2 * std::exp(2 * shape[2]);

@@ -36,7 +36,8 @@ struct BallShadow {
 /// so that neither a holder that the ball displaces nor a soft rise of the ground counts for its size. Pixels weigh
 /// exp(-p), as photons do. The chord being the ball's own, neither the ellipse of its shadow nor its edge within a
 /// pixel moves the centre or the size: for 20 000 photons and radius 3.5 pixels the Cramer-Rao bound is 0.0036 pixels
-/// and 0.10 % of the radius, when a centroid and a sum leave 0.012 and, as a radius, 0.25 %.
+/// and 0.10 % of the radius, when a centroid and a sum leave 0.012 and, as a radius, 0.25 %. Pixels that another ball
+/// of `balls` shades are left out.
 /// @param view      rows x columns line integrals. @param geometry  Cone beam.
 /// @param balls     Places to within about a radius, radii to within a third.
 /// @return One a ball; nothing where it comes too near to another or the border, or where no ball fits.

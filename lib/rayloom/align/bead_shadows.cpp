@@ -17,6 +17,8 @@ constexpr int least_area = 5;           // pixels above half the height
 constexpr double longest = 1.7;         // ratio of a region's second moments: a cone of 25 degrees makes 1.22 of a ball
 constexpr double least_compact = 0.85;  // area over that of the ellipse with the region's second moments
 constexpr double most_uneven = 0.04;    // of the height: RMS of the ring about its plane
+constexpr double aside = 1.1;           // of the radius
+constexpr double least_ring = 0.5;      // of the ring that other shadows must leave
 
 /// Least (or largest) of the 2 reach + 1 samples about each place of a line, by van Herk's blocks.
 /// @par Source  van Herk 1992, Pattern Recognition Letters 13:517-521 (from memory)
@@ -84,10 +86,25 @@ double pixel_noise(std::span<const float> view, int rows, int columns) {
   return differences.empty() ? 0 : 1.4826 * double(middle_of(differences)) / std::sqrt(2);
 }
 
-/// Puts centre, moments and `clear` right.
-void refine(std::span<const float> view, int rows, int columns, double noise, BeadShadow& shadow) {
-  const double disc = 1.1 * shadow.radius_px + 2, ring = disc + std::max(2.0, 0.3 * shadow.radius_px);
+double distance(const BeadShadow& a, const BeadShadow& b) {
+  return std::hypot(a.centre.row - b.centre.row, a.centre.column - b.centre.column);
+}
+
+/// How far a shadow reaches at most: it is an ellipse.
+double reach_of(const BeadShadow& shadow) {
+  return aside * shadow.radius_px;
+}
+
+/// Puts centre, moments and `clear` right. @param others  Those that the ring may meet: it leaves them out.
+void refine(std::span<const float> view, int rows, int columns, double noise, std::span<const BeadShadow> others,
+            BeadShadow& shadow) {
+  const double disc = reach_of(shadow) + 2, ring = disc + std::max(2.0, 0.3 * shadow.radius_px);
   shadow.clear = false;
+  const auto others_at = [&](double row, double column) {
+    return std::any_of(others.begin(), others.end(), [&](const BeadShadow& other) {
+      return std::hypot(row - other.centre.row, column - other.centre.column) < reach_of(other) + 1;
+    });
+  };
   for (int pass = 0; pass < 5; ++pass) {
     const DetectorPosition at = shadow.centre;
     const int top = int(std::ceil(at.row - ring)), bottom = int(std::floor(at.row + ring));
@@ -97,7 +114,7 @@ void refine(std::span<const float> view, int rows, int columns, double noise, Be
       for (int r = top; r <= bottom; ++r)
         for (int c = left; c <= right; ++c) {
           const double y = r - at.row, x = c - at.column, d2 = x * x + y * y;
-          if (d2 > from * std::abs(from) && d2 <= to * to)
+          if (d2 > from * std::abs(from) && d2 <= to * to && !(from > 0 && others_at(r, c)))
             take(Eigen::Vector3d(1, x, y), double(view[std::size_t(r) * std::size_t(columns) + std::size_t(c)]));
         }
     };
@@ -107,6 +124,7 @@ void refine(std::span<const float> view, int rows, int columns, double noise, Be
       normal += place * place.transpose();
       right_side += place * value;
     });
+    if (normal(0, 0) < least_ring * pi * (ring * ring - disc * disc)) return;
     const Eigen::Vector3d ground = normal.ldlt().solve(right_side);
     double squares = 0;
     each(disc, ring,
@@ -212,19 +230,22 @@ std::vector<BeadShadow> find_bead_shadows(std::span<const float> view, int rows,
     const int row = int(place.second) / columns, column = int(place.second) % columns;
     BeadShadow shadow;
     if (!regions.peak(row, column) || !regions.take(row, column, shadow)) continue;
-    refine(view, rows, columns, noise, shadow);
     shadows.push_back(shadow);
   }
-  // Where discs reach into each other's shadows, neither centre is sure.
-  std::vector<bool> near(shadows.size(), false);
-  for (std::size_t i = 0; i < shadows.size(); ++i)
-    for (std::size_t j = 0; j < shadows.size(); ++j) {
-      const BeadShadow &a = shadows[i], &b = shadows[j];
-      const double apart = std::hypot(a.centre.row - b.centre.row, a.centre.column - b.centre.column);
-      if (i != j && apart < 1.4 * a.radius_px + b.radius_px + 4) near[i] = near[j] = true;
+  const std::vector<BeadShadow> rough = shadows;
+  for (std::size_t i = 0; i < shadows.size(); ++i) {
+    std::vector<BeadShadow> others;
+    bool touched = false;
+    for (std::size_t j = 0; j < rough.size(); ++j) {
+      if (i == j) continue;
+      const double apart = distance(rough[i], rough[j]) - reach_of(rough[j]);
+      if (apart < 1.5 * rough[i].radius_px + 6) others.push_back(rough[j]);
+      touched = touched || apart < reach_of(rough[i]) + 2;
     }
-  for (std::size_t i = 0; i < shadows.size(); ++i)
-    if (near[i]) shadows[i].clear = false;
+    refine(view, rows, columns, noise, others, shadows[i]);
+    // Where a disc reaches into another's shadow, its centre is not sure.
+    if (touched) shadows[i].clear = false;
+  }
   return shadows;
 }
 

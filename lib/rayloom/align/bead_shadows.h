@@ -22,7 +22,8 @@ struct BeadShadow {
 /// Finds small round shadows that stand out of their surroundings. What is wider than a sixth of the view is ground
 /// (taken off by an opening, an erosion and a dilation with a square); of what is left, each peak's region above half
 /// its height must be compact and round. The centroid is taken over a disc that holds the shadow, above the plane
-/// through a ring about it.
+/// through a ring about it without what other shadows take of the ring: beads on a line may be as near as two pixels
+/// and a fifth of a radius from rim to rim.
 /// @param view  rows x columns line integrals.
 std::vector<BeadShadow> find_bead_shadows(std::span<const float> view, int rows, int columns);
 
