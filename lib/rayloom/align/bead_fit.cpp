@@ -446,4 +446,18 @@ BeadFit fit_beads(const Geometry& start, std::vector<BeadTrack> tracks, const st
   return fit;
 }
 
+MovedFit moved_fit(const BeadFit& fit, const Geometry& start, const std::array<bool, bead_parameters>& adjust,
+                   std::span<const KnownDistance> distances) {
+  std::vector<FittedBead> beads = fit.beads;
+  const FittedDetector detector(start);
+  State state{start, {}};
+  for (const FittedBead& bead : beads) {
+    state.positions.push_back(bead.position_mm);
+    state.log_size += detector.log_size(bead, bead.position_mm) / double(beads.size());
+  }
+  const Problem problem{beads, adjust, distances, fit.size_deviation};
+  problem.solve(state);
+  return {parameters_of(state.geometry), std::move(state.positions)};
+}
+
 }  // namespace rayloom

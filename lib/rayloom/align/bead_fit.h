@@ -82,4 +82,14 @@ struct KnownDistance {
 BeadFit fit_beads(const Geometry& start, std::vector<BeadTrack> tracks, const std::array<bool, bead_parameters>& adjust,
                   std::span<const KnownDistance> distances = {});
 
+/// Where the same shadows lead with other values of what is not fitted.
+struct MovedFit {
+  BeadParameters values{};
+  std::vector<Vec3> positions;
+};
+
+/// Fits once more with `fit`'s weights, from `start`, whose parameters without `adjust` set are held.
+MovedFit moved_fit(const BeadFit& fit, const Geometry& start, const std::array<bool, bead_parameters>& adjust,
+                   std::span<const KnownDistance> distances = {});
+
 }  // namespace rayloom

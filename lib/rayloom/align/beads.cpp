@@ -3,8 +3,10 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
+#include <numeric>
 
 #include "rayloom/align/ball_shadows.h"
+#include "rayloom/align/bead_certainty.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
@@ -21,12 +23,7 @@ constexpr std::size_t least_beads = 2;
 constexpr std::size_t least_shadows = 8;  // of a track
 constexpr double most_misfit = 1.5;       // of a shadow, against the median of its bead's
 constexpr double most_misfit_px = 0.5;    // a worse fit is none
-constexpr double coverage = 3;            // standard deviations
-// What blobs of few pixels, and ground that is not a plane, may leave in common to all views.
-constexpr double least_pixels = 1e-3, least_angle = 2e-5, least_relative = 5e-5;
-
-/// A parameter known no better than this is not determined.
-constexpr double pixels_known = 1, degrees_known = 0.5, relative_known = 0.01;
+constexpr double far_off = 1.1;           // times what the scan file says: more than a ruler's error
 
 /// Calls `take(view, samples)` for every view, in parallel.
 template <class Take>
@@ -113,18 +110,8 @@ KnownDistance farthest(const std::vector<FittedBead>& beads) {
   return pair;
 }
 
-double deviation(const BeadFit& fit, BeadParameter parameter, double least) {
-  return std::hypot(std::sqrt(std::max(fit.covariance(parameter, parameter), 0.0)), least);
-}
-
-constexpr double least_deviations[bead_parameters] = {least_pixels, least_pixels,   least_angle,   least_angle,
-                                                      least_angle,  least_relative, least_relative};
-constexpr double known_within[bead_parameters] = {
-    pixels_known,   pixels_known,  degrees_known* pi / 180, degrees_known* pi / 180, degrees_known* pi / 180,
-    relative_known, relative_known};
-
 void require_distance(double mm) {
-  if (!(mm > 0 && std::isfinite(mm))) throw InvalidOption("bead distance: " + to_text(mm) + "; must be above 0 (mm)");
+  if (!(mm > 0 && std::isfinite(mm))) throw InvalidOption("bead_distance: " + to_text(mm) + "; must be above 0 (mm)");
 }
 
 void check(const Geometry& geometry, const BeadOptions& options) {
@@ -136,7 +123,7 @@ void check(const Geometry& geometry, const BeadOptions& options) {
   for (const KnownDistance& known : options.distances) {
     require_distance(known.mm);
     if (known.a == known.b)
-      throw InvalidOption("bead distance: of bead " + to_text(double(known.a + 1)) + " from itself; must be of two");
+      throw InvalidOption("bead_distance: of bead " + to_text(double(known.a + 1)) + " from itself; must be of two");
   }
 }
 
@@ -145,7 +132,7 @@ std::vector<KnownDistance> known_distances(const BeadFit& fit, const BeadOptions
   std::vector<KnownDistance> known = options.distances;
   for (const KnownDistance& distance : known)
     if (const std::size_t last = std::max(distance.a, distance.b); last >= fit.beads.size())
-      throw InvalidOption("bead distance: of bead " + to_text(double(last + 1)) + "; must be one of the " +
+      throw InvalidOption("bead_distance: of bead " + to_text(double(last + 1)) + "; must be one of the " +
                           to_text(double(fit.beads.size())) + " found");
   if (options.farthest_mm) {
     known.push_back(farthest(fit.beads));
@@ -154,57 +141,56 @@ std::vector<KnownDistance> known_distances(const BeadFit& fit, const BeadOptions
   return known;
 }
 
-/// What is not determined is left at what was given, the least certain first.
-struct Fitted {
-  BeadFit fit;
-  std::array<bool, bead_parameters> adjusted{};
-  std::array<std::string, bead_parameters> reasons;
-};
-
-std::string in_words(BeadParameter parameter, double uncertainty, int bin) {
-  std::string text = "the beads leave it uncertain by ";
-  if (parameter >= log_sdd)
-    text.append(to_text(100 * uncertainty, 2)).append(" %");
-  else if (parameter <= midplane_row)
-    text.append(to_text(uncertainty * bin, 2)).append(" pixels");
-  else
-    text.append(to_text(degrees(uncertainty), 2)).append(" degrees");
-  return text;
+/// As it was given.
+std::string in_words(const KnownDistance& known, const BeadOptions& options) {
+  for (const KnownDistance& given : options.distances)
+    if (given.a == known.a && given.b == known.b && given.mm == known.mm)
+      return to_text(double(known.a + 1)) + "," + to_text(double(known.b + 1)) + "," + to_text(known.mm, 6);
+  return to_text(known.mm, 6) + " of the two farthest apart";
 }
 
-Fitted fit_what_is_determined(const Geometry& given, Geometry start, const std::vector<BeadTrack>& tracks,
-                              const std::vector<KnownDistance>& distances, int bin, const Hooks& hooks) {
-  Fitted fitted;
-  fitted.adjusted.fill(true);
-  if (distances.empty()) {
-    fitted.adjusted[log_sod] = false;
-    fitted.reasons[log_sod] = "shadows do not tell how far the beads are apart; give a distance";
-  }
-  const BeadParameters as_given = parameters_of(given);
-  while (true) {
-    if (hooks.stop()) throw Cancelled("stopped");
-    fitted.fit = fit_beads(start, tracks, fitted.adjusted, distances);
-    int worst = -1;
-    double most = 1;
-    for (int p = 0; p < bead_parameters; ++p) {
-      const double over = coverage * deviation(fitted.fit, BeadParameter(p), least_deviations[p]) / known_within[p];
-      if (fitted.adjusted[std::size_t(p)] && !(over <= most)) {
-        worst = p;
-        most = over;
-      }
-    }
-    if (worst < 0) return fitted;
-    fitted.adjusted[std::size_t(worst)] = false;
-    fitted.reasons[std::size_t(worst)] = in_words(BeadParameter(worst), most * known_within[worst], bin);
-    BeadParameters values = parameters_of(start);
-    values[std::size_t(worst)] = as_given[std::size_t(worst)];
-    start = with_parameters(start, values);
-  }
+void require_agreement(const CertainFit& shadows, const std::vector<KnownDistance>& distances,
+                       const BeadOptions& options, int threads) {
+  const auto found = contradiction(shadows, distances, threads);
+  if (!found) return;
+  std::string text = "bead_distance: ";
+  text.append(in_words(found->one, options)).append(" and ").append(in_words(found->other, options));
+  text.append(" contradict each other: if the first is right, the second must be ")
+      .append(to_text(found->implied_mm, 5));
+  text.append(" +- ").append(to_text(found->uncertainty_mm, 2)).append(" mm by the shadows");
+  throw InvalidOption(text, "are the beads counted from the top, as in beads.csv? which distance is a mistake?");
 }
 
-std::vector<BeadTrack> tracks_from_top(BeadFit& fit) {
-  std::stable_sort(fit.beads.begin(), fit.beads.end(),
-                   [](const FittedBead& a, const FittedBead& b) { return a.position_mm.z() > b.position_mm.z(); });
+/// A distance in the wrong unit, or of other beads, leads to another SOD.
+void warn_if_far(const std::string& name, const Estimate& found, double given, bool by_distance, const Hooks& hooks) {
+  const double times = found.value / given;
+  if (!found.determined || (times <= far_off && times >= 1 / far_off)) return;
+  std::string text = name + ": " + to_text(found.value, 5) + " mm found, ";
+  text.append(to_text(times, 2)).append(" times the ").append(to_text(given, 5)).append(" of the scan file");
+  text.append(by_distance ? "; is the bead distance right, in mm, and of these beads?" : "; is the pixel pitch right?");
+  hooks.warn(text);
+}
+
+/// Numbers the beads from the top.
+void sort_from_top(BeadFit& fit) {
+  std::vector<Eigen::Index> order(fit.beads.size());
+  std::iota(order.begin(), order.end(), 0);
+  std::stable_sort(order.begin(), order.end(), [&](Eigen::Index a, Eigen::Index b) {
+    return fit.beads[std::size_t(a)].position_mm.z() > fit.beads[std::size_t(b)].position_mm.z();
+  });
+  std::vector<FittedBead> beads;
+  std::vector<Eigen::Index> in_covariance(first_place);
+  std::iota(in_covariance.begin(), in_covariance.end(), 0);
+  for (const Eigen::Index i : order) {
+    beads.push_back(std::move(fit.beads[std::size_t(i)]));
+    for (int axis = 0; axis < 3; ++axis)
+      in_covariance.push_back(first_place + 3 * i + axis);
+  }
+  fit.beads = std::move(beads);
+  fit.covariance = fit.covariance(in_covariance, in_covariance).eval();
+}
+
+std::vector<BeadTrack> tracks_of(const BeadFit& fit) {
   std::vector<BeadTrack> tracks;
   for (const FittedBead& bead : fit.beads)
     tracks.push_back(bead.track);
@@ -236,33 +222,38 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
                    "beads must be round, far denser than their holder, narrower than a sixth of the view, and move by "
                    "little from view to view");
 
-  Fitted fitted = fit_what_is_determined(small, small, tracks, {}, bin, hooks);
+  const auto fit_with = [&](const Geometry& start, const std::vector<BeadTrack>& from,
+                            const std::vector<KnownDistance>& distances, LeftOpen left) {
+    return fit_what_is_determined(small, start, from, distances, left, bin, threads, hooks);
+  };
+  CertainFit fitted = fit_with(small, tracks, {}, LeftOpen::taken_as_known);
   if (fitted.fit.beads.size() < least_beads || !(fitted.fit.deviation_px <= most_misfit_px))
     throw BadInput("beads: their shadows lie " + to_text(fitted.fit.deviation_px * bin, 2) +
                        " pixels off the orbits that fit them best; must lie within " + to_text(most_misfit_px * bin, 2),
                    "are the angles right, and their sense? must anything but the beads have turned?");
 
-  fitted = fit_what_is_determined(small, fitted.fit.geometry, measured_again(fitted.fit, small_source, threads, hooks),
-                                  {}, bin, hooks);
-
-  const std::vector<BeadTrack> from_top = tracks_from_top(fitted.fit);
+  const bool any_distance = options.farthest_mm || !options.distances.empty();
+  fitted = fit_with(fitted.fit.geometry, measured_again(fitted.fit, small_source, threads, hooks), {},
+                    any_distance ? LeftOpen::taken_as_known : LeftOpen::counted);
+  sort_from_top(fitted.fit);
   if (const auto distances = known_distances(fitted.fit, options); !distances.empty()) {
+    require_agreement(fitted, distances, options, threads);
     Geometry start = fitted.fit.geometry;
     const KnownDistance& one = distances.front();
     start.sod_mm *= one.mm / (fitted.fit.beads[one.a].position_mm - fitted.fit.beads[one.b].position_mm).norm();
     if (!(start.sod_mm < start.sdd_mm))
-      throw InvalidOption("bead distance: " + to_text(one.mm) +
+      throw InvalidOption("bead_distance: " + to_text(one.mm) +
                           " mm puts the axis behind the detector; must be less than " +
                           to_text(one.mm * start.sdd_mm / start.sod_mm, 4));
-    fitted = fit_what_is_determined(small, start, from_top, distances, bin, hooks);
+    fitted = fit_with(start, tracks_of(fitted.fit), distances, LeftOpen::counted);
   }
   BeadFit& fit = fitted.fit;
 
   BeadAlignment found;
   const auto estimate = [&](BeadParameter p, double value, double unit) {
-    if (!fitted.adjusted[std::size_t(p)])
+    if (!fitted.determined[std::size_t(p)])
       return Estimate{.determined = false, .reason = fitted.reasons[std::size_t(p)]};
-    return Estimate{true, value, coverage * unit * deviation(fit, p, least_deviations[p]), {}};
+    return Estimate{true, value, unit * fitted.uncertainty[std::size_t(p)], {}};
   };
   const Detector& d = fit.geometry.detector;
   found.axis_column = estimate(axis_column, (d.axis_column + 0.5) * bin - 0.5, bin);
@@ -271,8 +262,9 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
   found.tilt_deg = estimate(tilt_rad, degrees(d.tilt_rad), degrees(1));
   found.slant_deg = estimate(slant_rad, degrees(d.slant_rad), degrees(1));
   found.sdd_mm = estimate(log_sdd, fit.geometry.sdd_mm, fit.geometry.sdd_mm);
-
   found.sod_mm = estimate(log_sod, fit.geometry.sod_mm, fit.geometry.sod_mm);
+  warn_if_far("source_to_detector_mm", found.sdd_mm, full.sdd_mm, false, hooks);
+  warn_if_far("source_to_object_mm", found.sod_mm, full.sod_mm, true, hooks);
   found.farthest = farthest(fit.beads);
   found.alike = fit.size_deviation;
 

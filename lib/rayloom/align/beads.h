@@ -35,10 +35,12 @@ struct BeadAlignment {
 /// beads. Beads are found by themselves (find_bead_shadows), followed from view to view (join_tracks), and their orbits
 /// fitted together (fit_beads); then each is measured again where it must be seen (measure_balls) and all fitted once
 /// more. Where shadows overlap, touch the view's border or lie on uneven ground they are left
-/// out. What the beads do not determine (see `Estimate::reason`) stays as given, and the rest holds for that value.
+/// out. What the beads do not determine (see `Estimate::reason`) stays as given, and the rest is fitted for that value;
+/// its uncertainty counts how far that may be off (LeftOpen). Warns of distances from source to object or detector that
+/// differ from the given ones by more than a tenth.
 /// Columns are averaged to 512 to 1023 if there are more, and of more than 1440 views every nth is used.
 /// @throws InvalidOption for an invalid geometry, another beam than cone, a distance not above 0 or of a bead that
-/// is not there; BadInput if fewer
+/// is not there, or distances that contradict each other; BadInput if fewer
 /// than two beads are found, or if no bead turns about an axis as the angles say; Cancelled, and what `source` throws.
 BeadAlignment align_by_beads(const Geometry& geometry, const ProjectionSource& source, const BeadOptions& options = {},
                              const Hooks& hooks = {});
