@@ -151,7 +151,12 @@ int align_beads(const Context& context, const BeadArguments& given) {
   line.append(" and ").append(to_text(double(found.farthest.b + 1))).append(" from the top, ");
   line.append(to_text(found.farthest.mm, 6)).append(" mm with this source_to_object_mm");
   context.say(line);
-  context.say("by orbits of beads (Noo et al. 2000), least squares; +- holds in at least 90 of 100 scans");
+  bool any = false;
+  for (const Estimate* one : {&found.axis_column, &found.midplane_row, &found.roll_deg, &found.tilt_deg,
+                              &found.slant_deg, &found.sdd_mm, &found.sod_mm})
+    any = any || one->determined;
+  line = "by orbits of beads (Noo et al. 2000), least squares";
+  context.say(any ? line + "; +- holds in at least 90 of 100 scans" : line);
   if (!given.output.empty()) {
     Scan aligned = scan;
     aligned.geometry = found.geometry;

@@ -85,6 +85,14 @@ TEST_SUITE("align --beads") {
     };
     says("--bead-distance 3", "--bead-distance");
     says("--beads --bead-distance -3", "must be above 0");
-    says("--beads --bead-distance 1,99,3", "99");
+    says("--beads --bead-distance 1,99,3", "--bead-distance: of bead 99");
+    says("--beads --bead-distance 1,2,3 --bead-distance 1,2,4",
+         "--bead-distance: 1,2,3 and 1,2,4 contradict each other");
+
+    const Outcome far = run(folder, "align raw/scan.json --beads --quiet --bead-distance 10 " + wrong);
+    CHECK(far.status == 0);
+    CHECK_MESSAGE(far.err.find("source_to_object_mm: ") != std::string::npos, far.err);
+    CHECK_MESSAGE(far.err.find(" times the 202 of the scan file; is the bead distance right") != std::string::npos,
+                  far.err);
   }
 }
