@@ -32,7 +32,8 @@ struct Arguments {
 /// The uncertainty to two digits, the value to the same place.
 std::string rounded(double value, double uncertainty) {
   const double place = std::pow(10, std::floor(std::log10(std::max(uncertainty, 1e-6))) - 1);
-  return to_text(std::round(value / place) * place + 0.0, 9) + " +- " + to_text(uncertainty, 2);
+  const double whole = std::round(value / place) * place;
+  return to_text(whole == 0 ? 0 : whole, 9) + " +- " + to_text(uncertainty, 2);  // never "-0"
 }
 
 }  // namespace
@@ -187,8 +188,8 @@ int run(const Context& context, const Arguments& given) {
   say(context, result, "axis_column", "pixels", found.axis_column, detector.axis_column);
   if (found.roll_deg) say(context, result, "roll_deg", "degrees", *found.roll_deg, degrees(detector.roll_rad));
   const bool rolled = found.roll_deg && found.roll_deg->determined;
-  if (found.axis_column.determined || rolled)
-    context.say("by " + found.measure + "; +- holds in at least 90 of 100 scans");
+  const bool any_found = found.axis_column.determined || rolled;
+  context.say("by " + found.measure + (any_found ? "; +- holds in at least 90 of 100 scans" : ""));
   if (found.axis_column.determined) detector.axis_column = found.axis_column.value;
   if (rolled) detector.roll_rad = radians(found.roll_deg->value);
   const bool moved =
