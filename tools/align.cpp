@@ -237,7 +237,7 @@ void add_align(CLI::App& program) {
       ->add_option("--bead-distance", given->bead_distances,
                    "MM: distance in mm between the two beads farthest apart, or I,J,MM: between beads I and J, counted "
                    "from the top as in beads.csv; may be repeated. One tells source_to_object_mm; several at different "
-                   "heights tell the tilt better")
+                   "heights tell the tilt better, and must agree to 0.1 %")
       ->needs(beads)
       ->allow_extra_args(false);
   command
