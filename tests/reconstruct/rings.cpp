@@ -10,6 +10,7 @@
 
 #include "rayloom/reconstruct/reconstruct.h"
 #include "rayloom/simulate/project_phantom.h"
+#include "support/projections.h"
 
 using namespace rayloom;
 
@@ -66,15 +67,6 @@ Phantom part() {
   add_block(phantom, {31, -35, 0}, {24, 10, 400}, 23, 0.010);
   add_block(phantom, {-35, 4, 0}, {16, 16, 400}, 57, -0.010);
   return phantom;
-}
-
-std::vector<float> project(const Geometry& g, const Phantom& phantom) {
-  const std::size_t size = std::size_t(g.detector.columns) * std::size_t(g.detector.rows);
-  std::vector<float> all(size * g.angles_rad.size());
-  const auto mu = phantom.attenuations();
-  for (std::size_t i = 0; i < g.angles_rad.size(); ++i)
-    project_phantom(phantom, mu, g, g.angles_rad[i], {2}, std::span(all).subspan(i * size, size));
-  return all;
 }
 
 ReadLines reader(const Geometry& g, const std::vector<float>& data) {
@@ -199,7 +191,7 @@ TEST_SUITE("ring correction") {
     for (const auto& [beam, arc, count] : {std::tuple(Beam::parallel, 360.0, 1), std::tuple(Beam::parallel, 180.0, 1),
                                            std::tuple(Beam::fan, 360.0, 1), std::tuple(Beam::cone, 360.0, 3)}) {
       const Geometry g = scan_of(beam, arc, count);
-      const auto ideal = project(g, part());
+      const auto ideal = test::project(g, part(), 2);
       for (const Row& row : rows) {
         if (arc < 270 && row.course == Course::drifting) continue;  // not told from the part over half a turn
         CAPTURE(to_string(beam));
@@ -214,7 +206,7 @@ TEST_SUITE("ring correction") {
 
   TEST_CASE("the default is the better one of the two") {
     const Geometry g = scan_of(Beam::fan);
-    const auto ideal = project(g, part());
+    const auto ideal = test::project(g, part(), 2);
     for (const Course course : {Course::steady, Course::drifting})
       for (const auto* stripes : {&narrow, &wide}) {
         const auto best = ring_amplitudes(g, ideal, *stripes, course, RingSearch{}.method);
@@ -235,7 +227,7 @@ TEST_SUITE("ring correction") {
     for (const auto& [x, y] : {std::pair(21.4, -7.2), std::pair(1.3, 0.4), std::pair(0.0, 0.0)}) {
       Phantom phantom;
       add(phantom, {x, y, 0}, radius, 0.01);
-      const auto data = project(g, phantom);
+      const auto data = test::project(g, phantom, 2);
       const auto plan =
           plan_reconstruction(g, {.voxel_mm = 0.47, .size = {{340, 340, 1}}, .centre_mm = Vec3(x, y, 0)}, {});
       const auto half = [&](const std::vector<float>& lines) {
@@ -259,7 +251,7 @@ TEST_SUITE("ring correction") {
                                            std::tuple(Beam::fan, 360.0, 1), std::tuple(Beam::cone, 360.0, 3)})
       for (const double sigma : {0.003, 0.03}) {
         const Geometry g = scan_of(beam, arc, count);
-        const auto ideal = project(g, part());
+        const auto ideal = test::project(g, part(), 2);
         auto noisy = ideal;
         const auto added = noise(g, sigma, 7);
         for (std::size_t i = 0; i < noisy.size(); ++i)
@@ -283,7 +275,7 @@ TEST_SUITE("ring correction") {
         Phantom phantom = part();
         phantom.solids.resize(1);
         add(phantom, {0, 0, 0}, radius, value);
-        const auto data = project(g, phantom);
+        const auto data = test::project(g, phantom, 2);
         const auto contrast = [&](const std::vector<float>& lines) {
           const auto slice = rebuild(g, lines);
           double pin = 0, around = 0;

@@ -12,6 +12,7 @@
 #include "rayloom/reconstruct/resample.h"
 #include "rayloom/simulate/project_phantom.h"
 #include "rayloom/sinc_taps.h"
+#include "support/projections.h"
 
 using namespace rayloom;
 
@@ -67,15 +68,6 @@ Geometry scan_of(Beam beam, double arc_deg, int views, int columns = 200, int ro
   for (int i = 0; i < views; ++i)
     g.angles_rad.push_back(radians(17 + arc_deg * i / views));
   return g;
-}
-
-std::vector<float> project(const Geometry& g, const Phantom& phantom) {
-  const std::size_t size = std::size_t(g.detector.columns) * std::size_t(g.detector.rows);
-  std::vector<float> all(size * g.angles_rad.size());
-  const auto mu = phantom.attenuations();
-  for (std::size_t i = 0; i < g.angles_rad.size(); ++i)
-    project_phantom(phantom, mu, g, g.angles_rad[i], {2}, std::span(all).subspan(i * size, size));
-  return all;
 }
 
 std::vector<float> rebuild(const Geometry& g, std::span<const float> data, const GridRequest& request,
@@ -213,7 +205,7 @@ TEST_SUITE("one part, every kind of scan") {
       CAPTURE(head);
       const Grid grid{150, 150, 1, voxel, Vec3::Zero()};
       const Geometry reference = scan_of(Beam::parallel, 180, 240);
-      const auto data = project(reference, phantom);
+      const auto data = test::project(reference, phantom, 2);
       const auto expected = textbook(reference, data, grid);
       const auto clear3 = clear_voxels(grid, phantom, 3), clear10 = clear_voxels(grid, phantom, head ? 6 : 10);
       REQUIRE(clear10.size() > 1000);
@@ -230,7 +222,7 @@ TEST_SUITE("one part, every kind of scan") {
       CHECK(largest < 1e-5 * phantom.attenuations()[0]);
       for (const Kind& kind : kinds_of_scan()) {
         CAPTURE(kind.name);
-        const auto slice = rebuild(kind.g, project(kind.g, phantom), plane);
+        const auto slice = rebuild(kind.g, test::project(kind.g, phantom, 2), plane);
         CHECK(worst_error(slice, clear3) < 1.5 * worst3);
         CHECK(worst_error(slice, clear10) < 1.5 * worst10);
       }
@@ -264,10 +256,10 @@ TEST_SUITE("one part, every kind of scan") {
       return Vec3(x / mass, y / mass, highest);
     };
     const Geometry reference = scan_of(Beam::parallel, 180, 240);
-    const double height = look(textbook(reference, project(reference, pin), grid)).z();
+    const double height = look(textbook(reference, test::project(reference, pin, 2), grid)).z();
     for (const Kind& kind : kinds_of_scan()) {
       CAPTURE(kind.name);
-      const Vec3 seen = look(rebuild(kind.g, project(kind.g, pin), around));
+      const Vec3 seen = look(rebuild(kind.g, test::project(kind.g, pin, 2), around));
       CHECK(std::abs(seen.z() / height - 1) < 0.05);
       CHECK(std::hypot(seen.x() - 30.13, seen.y() - 9.87) < 0.05 * 0.5);
     }
@@ -276,7 +268,7 @@ TEST_SUITE("one part, every kind of scan") {
   TEST_CASE("the mid-plane of a cone is a fan") {
     const Phantom phantom = part(200);
     const Geometry cone = scan_of(Beam::cone, 360, 90, 200, 3), fan = scan_of(Beam::fan, 360, 90);
-    auto data = project(fan, phantom);
+    auto data = test::project(fan, phantom, 2);
     std::vector<float> rows;
     for (std::size_t v = 0; v < 90; ++v)
       for (int r = 0; r < 3; ++r)
@@ -289,7 +281,7 @@ TEST_SUITE("one part, every kind of scan") {
   TEST_CASE("views listed three times or shuffled give the same volume") {
     const Phantom phantom = part(200);
     const Geometry once = scan_of(Beam::fan, 360, 120);
-    const auto data = project(once, phantom);
+    const auto data = test::project(once, phantom, 2);
     const auto expected = rebuild(once, data, plane);
     std::vector<std::size_t> order;
     for (int copy = 0; copy < 3; ++copy)
@@ -311,7 +303,7 @@ TEST_SUITE("one part, every kind of scan") {
     const Phantom phantom = part(0);
     for (const Beam beam : {Beam::cone, Beam::fan, Beam::parallel}) {
       const Geometry g = scan_of(beam, 360, 40, 96, 90);
-      const auto data = project(g, phantom);
+      const auto data = test::project(g, phantom, 2);
       const GridRequest request{.voxel_mm = 0.47, .size = {{60, 50, 77}}, .centre_mm = Vec3(1, 2, 3)};
       const auto whole = rebuild(g, data, request, {.threads = 1});
       CHECK(whole == rebuild(g, data, request, {.threads = 3}));
@@ -366,7 +358,7 @@ TEST_SUITE("turned detectors") {
     const Geometry ideal = scan_of(Beam::cone, 360, 120, 200, 140);
     const Grid grid{120, 120, 40, 0.625, Vec3(0, 0, 1)};
     const GridRequest request{.voxel_mm = 0.625, .size = {{120, 120, 40}}, .centre_mm = Vec3(0, 0, 1)};
-    const auto expected = rebuild(ideal, project(ideal, phantom), request);
+    const auto expected = rebuild(ideal, test::project(ideal, phantom, 2), request);
     const auto clear = clear_voxels(grid, phantom, 6);
     const double allowed = worst_error(expected, clear);
     struct Turn {
@@ -380,7 +372,7 @@ TEST_SUITE("turned detectors") {
       CAPTURE(turn.roll);
       CAPTURE(turn.tilt);
       CAPTURE(turn.slant);
-      const auto data = project(turned, phantom);
+      const auto data = test::project(turned, phantom, 2);
       const auto found = rebuild(turned, data, request);
       CHECK(worst_error(found, clear) < 1.5 * allowed);
       // Treated as if it were ideal, the same scan must be clearly wrong, or this test shows nothing.

@@ -7,6 +7,7 @@
 
 #include "rayloom/reconstruct/truncation.h"
 #include "rayloom/simulate/project_phantom.h"
+#include "support/projections.h"
 
 using namespace rayloom;
 
@@ -83,15 +84,6 @@ Geometry narrow_scan(Beam beam, int columns, int views, double arc_deg, int rows
   return g;
 }
 
-std::vector<float> project(const Geometry& g, const Phantom& phantom) {
-  const std::size_t size = std::size_t(g.detector.columns) * std::size_t(g.detector.rows);
-  std::vector<float> all(size * g.angles_rad.size());
-  const auto mu = phantom.attenuations();
-  for (std::size_t i = 0; i < g.angles_rad.size(); ++i)
-    project_phantom(phantom, mu, g, g.angles_rad[i], {1}, std::span(all).subspan(i * size, size));
-  return all;
-}
-
 struct Errors {
   double bias = 0;  ///< Mean error within 0.9 of the field of view, over the mean true value there.
   double rim = 0;   ///< Mean error of the ring outside 0.9 of the field of view, over the same.
@@ -155,7 +147,7 @@ TEST_SUITE("parts wider than the view") {
     while (bias.size() < 20) {
       const Phantom phantom = wide_part(random);
       if (!has_material(phantom)) continue;
-      const auto data = project(g, phantom);
+      const auto data = test::project(g, phantom, 1);
       const Truncation found = look_for_truncation(g, from_memory(g, data), {});
       CHECK(found.left_share == 1);
       CHECK(found.right_share == 1);
@@ -200,7 +192,7 @@ TEST_SUITE("parts wider than the view") {
         const Phantom phantom = wide_part(random);
         if (!has_material(phantom)) continue;
         ++parts;
-        const auto data = project(kind.g, phantom);
+        const auto data = test::project(kind.g, phantom, 1);
         const Truncation found = look_for_truncation(kind.g, from_memory(kind.g, data), {});
         CHECK(found.left_share == (kind.g.detector.columns == 60 ? 0 : 1));  // next to the axis all is as it should be
         CHECK(found.right_share == 1);
@@ -238,7 +230,7 @@ TEST_SUITE("parts wider than the view") {
       Geometry wide = g;
       wide.detector.columns += kind.left + kind.right;
       wide.detector.axis_column += kind.left;
-      const auto narrow_data = project(g, phantom), wide_data = project(wide, phantom);
+      const auto narrow_data = test::project(g, phantom, 1), wide_data = test::project(wide, phantom, 1);
       Beyond beyond;
       beyond.columns = 70;
       beyond.of_view = [&](int view, int, int) -> RowEnds {
@@ -289,7 +281,7 @@ TEST_SUITE("parts wider than the view") {
     Solid ball;
     ball.semi_axes_mm = {0.9 * view_mm, 0.8 * view_mm, view_mm};
     phantom.solids.push_back(ball);
-    auto data = project(g, phantom);
+    auto data = test::project(g, phantom, 1);
     for (float& value : data)
       value += noise(random);
     const Truncation found = look_for_truncation(g, from_memory(g, data), {});
