@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rayloom/align/opposite_rays.h"
+#include "rayloom/align/plane_consistency.h"
 #include "rayloom/align/sharpness.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -29,10 +30,34 @@ constexpr double seam_factor =
 constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
 constexpr double least_roll_deviation = 2e-5;  // rad
 constexpr double degrees_known = 0.5;
-constexpr double pixels_known = 1;  // a less certain axis is not determined
+constexpr int most_plane_pixels = 256, most_plane_views = 360;  // of which all rows are held together
+constexpr double pixels_known = 1;                              // a less certain axis is not determined
 
 Estimate undetermined(std::string reason) {
   return {.determined = false, .reason = std::move(reason)};
+}
+
+/// How many to take together so that `most` remain.
+int shared(int count, int most) {
+  return std::max(1, (count + most - 1) / most);
+}
+
+/// The roll from planes through two sources, with the axis as found (in pixels of `full`).
+PlaneFit fit_planes(const Geometry& full, const ProjectionSource& source, const DetectorPlace& found, int threads,
+                    const Hooks& hooks) {
+  const int bin = shared(full.detector.columns, most_plane_pixels),
+            nth = shared(int(full.angles_rad.size()), most_plane_views);
+  const Geometry fewer = every(full, nth);
+  const Geometry small = binned(fewer, bin);
+  const Detector& d = small.detector;
+  if (d.rows < least_rolled_rows) return {};
+  const int count = std::min(d.rows, most_plane_pixels);
+  const int first = std::clamp(int(std::lround(d.midplane_row)) - count / 2, 0, d.rows - count);
+  const PlaneConsistency planes(
+      read_stack(small, binned(fewer, every(full, source, nth), bin), {first, count, 1}, threads, hooks),
+      {(found.axis_column + 0.5) / bin - 0.5, found.roll_rad}, threads);
+  if (hooks.stop()) throw Cancelled("stopped");
+  return planes.fit();
 }
 
 /// Where the measure is least over the middle half of the detector.
@@ -163,8 +188,21 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   }
   result.axis_column = {true, (place.axis_column + 0.5) * bin - 0.5, uncertainty, {}};
   if (rolls) {
-    const double roll_uncertainty =
-        coverage * degrees(std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation));
+    double roll_deviation = std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation);
+    if (fit.roll_told && full.beam == Beam::cone && full.detector.tilt_rad == 0 && full.detector.slant_rad == 0) {
+      hooks.report("comparing planes", 0);
+      const PlaneFit planes = fit_planes(full, source, {result.axis_column.value, place.roll_rad}, threads, hooks);
+      if (const double own = std::hypot(std::sqrt(planes.variance), least_roll_deviation);
+          planes.converged && own < roll_deviation) {
+        result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
+        // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
+        const double a = 1 / (roll_deviation * roll_deviation), b = 1 / (own * own);
+        place.roll_rad = (a * place.roll_rad + b * planes.roll_rad) / (a + b);
+        roll_deviation = own;
+      }
+      hooks.report("comparing planes", 1);
+    }
+    const double roll_uncertainty = coverage * degrees(roll_deviation);
     if (!fit.roll_told)
       result.roll_deg = undetermined("opposite rays change with it by no more than noise does");
     else if (!(roll_uncertainty < degrees_known))
