@@ -82,6 +82,7 @@ PlaneConsistency::PlaneConsistency(ViewStack stack, const DetectorPlace& start, 
   slope_step_ = slope_pixels / (0.5 * columns);
   slopes_ = 2 * int(std::ceil(steepest / slope_step_)) + 1;
   tables_.assign(std::size_t(views) * std::size_t(slopes_) * std::size_t(rows), 0.0F);
+  const int middle = (slopes_ - 1) / 2;
   std::vector<Edges> edges(std::size_t(views), Edges{});
   const double D = geometry_.sdd_mm;
   const int pad = int(std::ceil(steepest * columns)) + rows + 4;  // rows of nothing around a column
@@ -101,7 +102,7 @@ PlaneConsistency::PlaneConsistency(ViewStack stack, const DetectorPlace& start, 
     // A line of fixed slope lies equally far between rows at all offsets.
     for (int s = 0; s < slopes_; ++s) {
       float* out = &tables_[(std::size_t(i) * std::size_t(slopes_) + std::size_t(s)) * std::size_t(rows)];
-      const double slope = (s - (slopes_ - 1) / 2) * slope_step_;
+      const double slope = (s - middle) * slope_step_;
       for (int c = 0; c < columns; ++c) {
         const double down = slope * (c - start.axis_column);
         const int whole = int(std::floor(down));
