@@ -27,6 +27,7 @@ constexpr double alike = 0.5;   // measure above which opposite rays have too li
 constexpr double coverage = 3;  // standard deviations; two, and half as much for what they leave out: interpolation
 constexpr double seam_factor =
     1.5;  // on the deviation of a half turn's ends, whose errors hang together along the rows
+constexpr double plane_factor = 1.7;           // likewise for planes of narrow cones, whose lines are few
 constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
 constexpr double least_roll_deviation = 2e-5;  // rad
 constexpr double degrees_known = 0.5;
@@ -198,7 +199,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
         // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
         const double a = 1 / (roll_deviation * roll_deviation), b = 1 / (own * own);
         place.roll_rad = (a * place.roll_rad + b * planes.roll_rad) / (a + b);
-        roll_deviation = own;
+        roll_deviation = plane_factor * own;
       }
       hooks.report("comparing planes", 1);
     }
