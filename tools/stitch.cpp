@@ -40,11 +40,19 @@ std::string pixels(double shift) {
   return text;
 }
 
+bool touches(const OverlapMatch& overlap, int tile) {
+  return overlap.a == tile || overlap.b == tile;
+}
+
+/// Whether any of its overlaps was wide enough.
+bool compared(const TileShifts& shifts, int tile) {
+  return std::ranges::any_of(shifts.overlaps, [&](const OverlapMatch& one) { return touches(one, tile); });
+}
+
 /// Why a tile could not be tied to the others along an axis ("column", "row").
 std::string why_not_found(const TileShifts& shifts, int tile, const std::string& axis) {
-  const auto touches = [&](const OverlapMatch& overlap) { return overlap.a == tile || overlap.b == tile; };
-  if (std::ranges::none_of(shifts.overlaps, touches)) return "its overlaps are too narrow to compare";
-  if (std::ranges::any_of(shifts.overlaps, [&](const auto& one) { return touches(one) && one.beyond_search; }))
+  if (!compared(shifts, tile)) return "its overlaps are too narrow to compare";
+  if (std::ranges::any_of(shifts.overlaps, [&](const auto& one) { return touches(one, tile) && one.beyond_search; }))
     return "overlaps do not match near it";
   return "its overlaps show too little structure along " + axis + "s";
 }
@@ -162,7 +170,7 @@ int run(const Context& context, const Arguments& given) {
                                    {"midplane_row", scan.geometry.detector.midplane_row}};
   const TileShifts& shifts = stitched.shifts();
   for (std::size_t k = 1; k < tiled.tiles.size(); ++k)
-    if (std::ranges::none_of(shifts.overlaps, [&](const auto& one) { return one.a == int(k) || one.b == int(k); }))
+    if (!compared(shifts, int(k)))
       hooks.warn("tile " + std::to_string(k) +
                  ": its overlaps are too narrow to compare, so that its level was not matched; seams may show");
   result["tiles"] = say_places(context, tiled, shifts, hooks);
