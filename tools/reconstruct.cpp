@@ -462,7 +462,8 @@ int run(const Context& context, const ReconstructArguments& given) {
   }
   record["reconstruction"]["truncated_rows"] = beyond.record(given, input.geometry, options.beyond);
   record["corrections"] = corrected;
-  if (metal.replaces() || beyond.doubtful()) record["use"] = looking_only;
+  const bool only_to_look_at = metal.replaces() || beyond.doubtful();
+  if (only_to_look_at) record["use"] = looking_only;
   record["samples"] = {{"read", samples},
                        {"non_positive_raised", non_positive},
                        {"saturated", saturated},
@@ -514,7 +515,7 @@ int run(const Context& context, const ReconstructArguments& given) {
                                      {"backproject", times.backproject_s},
                                      {"write", times.write_s},
                                      {"total", times.total_s}}}};
-  if (metal.replaces() || beyond.doubtful()) answer["use"] = looking_only;
+  if (only_to_look_at) answer["use"] = looking_only;
   if (record.contains("open_beam_noise_variance_factor")) answer["open_beam_noise_variance_factor"] = noise_factor;
   answer.update(record["reconstruction"]);
   context.result(answer);

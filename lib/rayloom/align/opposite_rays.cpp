@@ -305,7 +305,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     result.roll_told = with_roll && told(0, 0) > 0 &&
                        told(1, 1) - told(0, 1) * told(0, 1) / told(0, 0) > significant * std::sqrt(by_chance[1]);
     result.axis_per_roll = told(0, 0) > 0 ? told(0, 1) / told(0, 0) : 0;
-    result.axis_told = told(0, 0) > significant * std::sqrt(by_chance[0]);
+    const bool axis_told = told(0, 0) > significant * std::sqrt(by_chance[0]);
     Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
     if (sides_.size() >= 2 * std::size_t(view_clusters))
       for (const auto& score : of_views)
@@ -313,7 +313,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     for (const auto& score : of_places)
       scatter += score * score.transpose();
     if (!result.roll_told) told(0, 1) = told(1, 0) = 0, told(1, 1) = normal(1, 1);
-    const Eigen::Matrix2d spread = result.axis_told ? told.inverse().eval() : inverse;
+    const Eigen::Matrix2d spread = axis_told ? told.inverse().eval() : inverse;
     result.covariance = spread * scatter * spread;
 
     const Eigen::Vector2d step = -inverse * right;

@@ -32,7 +32,7 @@ struct OppositeFit {
   DetectorPlace place;
   Eigen::Matrix2d covariance = Eigen::Matrix2d::Zero();  ///< axis_column (pixels), roll (rad).
   bool converged = false;
-  bool axis_told = false, roll_told = false;  ///< Whether the images change with them by more than noise does.
+  bool roll_told = false;    ///< Whether the images change with it by more than noise does.
   double axis_per_roll = 0;  ///< Pixels by which the best axis moves when a roll is not undone, per rad.
   std::size_t pairs = 0;
 };
