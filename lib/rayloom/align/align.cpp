@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rayloom/align/matched_place.h"
 #include "rayloom/align/opposite_rays.h"
 #include "rayloom/align/plane_consistency.h"
 #include "rayloom/align/sharpness.h"
@@ -38,16 +39,11 @@ Estimate undetermined(std::string reason) {
   return {.determined = false, .reason = std::move(reason)};
 }
 
-/// How many to take together so that `most` remain.
-int shared(int count, int most) {
-  return std::max(1, (count + most - 1) / most);
-}
-
 /// The roll from planes through two sources, with the axis as found (in pixels of `full`).
 PlaneFit fit_planes(const Geometry& full, const ProjectionSource& source, const DetectorPlace& found, int threads,
                     const Hooks& hooks) {
-  const int bin = shared(full.detector.columns, most_plane_pixels),
-            nth = shared(int(full.angles_rad.size()), most_plane_views);
+  const int bin = together_for(full.detector.columns, most_plane_pixels),
+            nth = together_for(int(full.angles_rad.size()), most_plane_views);
   const Geometry fewer = every(full, nth);
   const Geometry small = binned(fewer, bin);
   const Detector& d = small.detector;
@@ -74,6 +70,11 @@ DetectorPlace search(const OppositeRays& rays, const Detector& detector, int vie
       best.axis_column = column;
     }
   return best;
+}
+
+/// By how much less certain two values are than they say, if they do not agree (Birge 1932, Phys. Rev. 40:207-227).
+double apart(double a, double a_deviation, double b, double b_deviation) {
+  return std::max(1.0, std::abs(a - b) / std::hypot(a_deviation, b_deviation));
 }
 
 }  // namespace
@@ -176,9 +177,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
       const double at_seam = place.axis_column;
       const double a = 1 / (deviation * deviation), b = 1 / (sharpest.deviation * sharpest.deviation);
       place.axis_column = (a * place.axis_column + b * sharpest.axis_column) / (a + b);
-      // Two that do not agree are less certain than they say (Birge 1932, Phys. Rev. 40:207-227).
-      const double apart = std::abs(at_seam - sharpest.axis_column) / std::hypot(deviation, sharpest.deviation);
-      deviation = std::max(1.0, apart) / std::sqrt(a + b);
+      deviation = apart(at_seam, deviation, sharpest.axis_column, sharpest.deviation) / std::sqrt(a + b);
     }
   }
   const double uncertainty = coverage * deviation * bin;
@@ -190,16 +189,25 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   result.axis_column = {true, (place.axis_column + 0.5) * bin - 0.5, uncertainty, {}};
   if (rolls) {
     double roll_deviation = std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation);
-    if (fit.roll_told && full.beam == Beam::cone && full.detector.tilt_rad == 0 && full.detector.slant_rad == 0) {
+    MatchedPlace matched;
+    if (fit.roll_told) matched = match_place(full, source, {result.axis_column.value, place.roll_rad}, threads, hooks);
+    if (const double own = std::sqrt(matched.covariance(1, 1)); matched.converged && own < roll_deviation) {
+      result.measure += "; then projections of the volume (Dengler 1989; Gursoy et al. 2017), least squares";
+      result.axis_column.value = matched.place.axis_column;
+      result.axis_column.uncertainty = coverage * std::sqrt(matched.covariance(0, 0));
+      roll_deviation = own * apart(place.roll_rad, roll_deviation, matched.place.roll_rad, own);
+      place.roll_rad = matched.place.roll_rad;
+    } else if (fit.roll_told && full.beam == Beam::cone && full.detector.tilt_rad == 0 &&
+               full.detector.slant_rad == 0) {
       hooks.report("comparing planes", 0);
       const PlaneFit planes = fit_planes(full, source, {result.axis_column.value, place.roll_rad}, threads, hooks);
-      if (const double own = std::hypot(std::sqrt(planes.variance), least_roll_deviation);
-          planes.converged && own < roll_deviation) {
+      if (const double of_planes = std::hypot(std::sqrt(planes.variance), least_roll_deviation);
+          planes.converged && of_planes < roll_deviation) {
         result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
         // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
-        const double a = 1 / (roll_deviation * roll_deviation), b = 1 / (own * own);
+        const double a = 1 / (roll_deviation * roll_deviation), b = 1 / (of_planes * of_planes);
         place.roll_rad = (a * place.roll_rad + b * planes.roll_rad) / (a + b);
-        roll_deviation = plane_factor * own;
+        roll_deviation = plane_factor * of_planes;
       }
       hooks.report("comparing planes", 1);
     }

@@ -6,13 +6,12 @@
 #include <cmath>
 #include <cstdint>
 
-#include "rayloom/align/view_stack.h"
+#include "rayloom/align/matched_views.h"
 #include "rayloom/errors.h"
 #include "rayloom/geometry/views.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/reduce.h"
-#include "rayloom/simulate/project_volume.h"
 
 namespace rayloom {
 
@@ -22,16 +21,14 @@ constexpr int coarse_columns = 36, coarse_views = 72;  // where a step is search
 constexpr int fine_columns = 100, fine_views = 180;    // .. and where all is found
 constexpr int groups = 12;                             // of views, at whose edges a step is tried first
 constexpr int smoothing = 4;                           // passes: what linear interpolation can follow
-constexpr int least_rows = 8;                          // to see heights
-constexpr double in_part = 0.02;  // of the highest row's mean: an outermost row above it says that the part sticks out
-constexpr double in_part_sideways = 0.1;  // of the highest column's mean, likewise for a view's outermost columns
-constexpr double farthest = 0.05;         // of the width: ways for which slices at such an end are left out
-constexpr int clusters = 24;              // of views, for the covariance
-constexpr double coverage = 3;            // standard deviations, see align.cpp
-constexpr double difference = 0.25;       // voxels, for numerical derivatives
-constexpr double longest_step = 3;        // voxels
-constexpr double small_step = 0.003;      // voxels
-constexpr double unlike = 0.05;           // voxels by which interpolation puts opposite views apart
+constexpr std::size_t least_views = 48;
+constexpr int least_rows = 8;         // to see heights
+constexpr double farthest = 0.05;     // of the width: ways for which slices at such an end are left out
+constexpr double coverage = 3;        // standard deviations, see align.cpp
+constexpr double difference = 0.25;   // voxels, for numerical derivatives
+constexpr double longest_step = 3;    // voxels
+constexpr double small_step = 0.003;  // voxels
+constexpr double unlike = 0.05;       // voxels by which interpolation puts opposite views apart
 constexpr double pixels_known = 1, voxels_known = 0.2;  // a way less certain than both is not determined,
 constexpr double above_noise = 3;                       // nor one along which views change little more than noise does
 constexpr double pixels_seen = 0.05;                    // a shorter way harms no volume
@@ -51,51 +48,14 @@ class SmallScan {
  public:
   SmallScan(const Geometry& full, const ProjectionSource& source, int columns, int views, int threads,
             const Hooks& hooks)
-      : all_views_(int(full.angles_rad.size())), nth_(std::max(1, all_views_ / views)) {
-    const int wanted = (full.detector.columns + columns - 1) / columns;
-    const int bin = full.detector.rows == 1 ? wanted : std::min(wanted, full.detector.rows);
-    const Geometry fewer = every(full, nth_), small = binned(fewer, bin);
-    const ProjectionSource small_source = binned(fewer, every(full, source, nth_), bin);
-    stack_ = read_stack(small, small_source, {0, small.detector.rows, 1}, threads, hooks);
-    smooth(stack_, smoothing, threads);
+      : all_views_(int(full.angles_rad.size())),
+        nth_(std::max(1, all_views_ / views)),
+        matched_(small(full, source, columns, nth_, threads, hooks), farthest * width_mm(full), threads) {}
 
-    options_.method = Method::direct;
-    options_.threads = threads;
-    const Geometry& geometry = stack_.geometry;
-    const FieldOfView field = field_of_view(ideal(geometry), automatic_coverage(geometry));
-    // All heights that some ray meets, or rays through ends that are in no slice would miss them.
-    const Detector& d = geometry.detector;
-    const double stretch = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
-    const double high = (d.midplane_row + 0.5) * d.row_pitch_mm * stretch,
-                 low = (d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * stretch;
-    voxel_mm_ = geometry.virtual_column_pitch_mm();
-    choose_rows(field);
-    const int across = std::max(1, int(std::ceil(2 * field.radius_mm / voxel_mm_)));
-    const int slices = d.rows == 1 ? 1 : std::max(1, int(std::ceil((high - low) / voxel_mm_)));
-    plan_ = plan_reconstruction(
-        geometry,
-        {.voxel_mm = voxel_mm_, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high + low) / 2)},
-        options_);
-  }
-
-  double voxel_mm() const { return voxel_mm_; }
+  const MatchedViews& matched() const { return matched_; }
+  double voxel_mm() const { return matched_.voxel_mm(); }
   int nth() const { return nth_; }
-  int views() const { return stack_.views(); }
-  /// The part sticks out at the sides in some view: its rays know of matter that is in no voxel.
-  bool cut_off() const {
-    const int rows = stack_.geometry.detector.rows, last = stack_.geometry.detector.columns - 1;
-    double at_edges = 0, highest = 0;
-    for (int i = 0; i < views(); ++i)
-      for (int c = 0; c <= last; ++c) {
-        double sum = 0;
-        for (int r = 0; r < rows; ++r)
-          sum += double(stack_.view(i)[std::size_t(r) * columns() + std::size_t(c)]);
-        highest = std::max(highest, sum);
-        if (c == 0 || c == last) at_edges = std::max(at_edges, sum);
-      }
-    return at_edges > in_part_sideways * highest;
-  }
-  std::size_t compared() const { return std::size_t(end_row_ - first_row_) * columns(); }  ///< Samples of a view.
+  int views() const { return matched_.views(); }
 
   std::vector<Vec3> moved_by(const Trial& trial) const {
     std::vector<Vec3> moved;
@@ -108,64 +68,29 @@ class SmallScan {
     return trial.course == MovedBy::step ? (view >= trial.step_view ? 1 : 0) : double(view) / all_views_;
   }
 
-  /// Views less the volume's projections.
   Eigen::VectorXf left_over(const std::vector<Vec3>& moved, double axis_mm) const {
-    Geometry geometry = stack_.geometry;
+    Geometry geometry = matched_.geometry();
     geometry.part_moved_mm = moved;
-    geometry.detector.axis_column += axis_mm / voxel_mm_;
-    Volume volume(plan_.grid);
-    reconstruct(geometry, from_memory(geometry, stack_.samples), plan_, options_,
-                [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });
-    geometry.detector.rows = end_row_ - first_row_;
-    geometry.detector.midplane_row -= first_row_;
-    std::vector<float> again(compared());
-    Eigen::VectorXf result(Eigen::Index(std::size_t(views()) * again.size()));
-    for (int i = 0; i < views(); ++i) {
-      project_volume(volume, geometry, geometry.pose(std::size_t(i)), again);
-      const float* measured = stack_.view(i) + std::size_t(first_row_) * columns();
-      for (std::size_t p = 0; p < again.size(); ++p)
-        result[Eigen::Index(std::size_t(i) * again.size() + p)] = measured[p] - again[p];
-    }
-    return result;
+    geometry.detector.axis_column += axis_mm / voxel_mm();
+    return matched_.left_over(geometry);
   }
   Eigen::VectorXf left_over(const Trial& trial) const { return left_over(moved_by(trial), trial.at[axis_parameter]); }
 
  private:
-  std::size_t columns() const { return std::size_t(stack_.geometry.detector.columns); }
-
-  /// Where the part sticks out above or below, rays through slices that some view does not see are not compared.
-  void choose_rows(const FieldOfView& field) {
-    const Geometry& geometry = stack_.geometry;
-    const int rows = geometry.detector.rows;
-    first_row_ = 0;
-    end_row_ = rows;
-    if (rows < least_rows) return;
-    std::vector<double> mean(std::size_t(rows), 0.0);
-    for (int i = 0; i < views(); ++i)
-      for (std::size_t p = 0; p < std::size_t(rows) * columns(); ++p)
-        mean[p / columns()] += double(stack_.view(i)[p]);
-    const double part = in_part * *std::ranges::max_element(mean);
-    const double margin_mm = farthest * geometry.detector.columns * voxel_mm_, middle = geometry.detector.midplane_row;
-    // A row's rays stay below z at its height over the far end of the cylinder.
-    const double reach = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
-    const auto rows_to = [&](double z_mm) { return z_mm / (reach * geometry.detector.row_pitch_mm); };
-    if (mean.front() > part) first_row_ = int(std::ceil(middle - rows_to(field.z_high_mm - margin_mm)));
-    if (mean.back() > part) end_row_ = int(std::floor(middle - rows_to(field.z_low_mm + margin_mm))) + 1;
-    first_row_ = std::clamp(first_row_, 0, rows / 2 - 1);
-    end_row_ = std::clamp(end_row_, rows / 2 + 1, rows);
+  static ViewStack small(const Geometry& full, const ProjectionSource& source, int columns, int nth, int threads,
+                         const Hooks& hooks) {
+    const int wanted = (full.detector.columns + columns - 1) / columns;
+    const int bin = full.detector.rows == 1 ? wanted : std::min(wanted, full.detector.rows);
+    const Geometry fewer = every(full, nth), geometry = binned(fewer, bin);
+    ViewStack stack = read_stack(geometry, binned(fewer, every(full, source, nth), bin), {0, geometry.detector.rows, 1},
+                                 threads, hooks);
+    smooth(stack, smoothing, threads);
+    return stack;
   }
-
-  static Geometry ideal(Geometry geometry) {
-    geometry.detector.roll_rad = geometry.detector.tilt_rad = geometry.detector.slant_rad = 0;
-    return geometry;
-  }
+  static double width_mm(const Geometry& full) { return full.detector.columns * full.virtual_column_pitch_mm(); }
 
   int all_views_, nth_;
-  int first_row_ = 0, end_row_ = 0;  // that are compared
-  ViewStack stack_;
-  ReconstructOptions options_;
-  ReconstructPlan plan_;
-  double voxel_mm_ = 0;
+  MatchedViews matched_;
 };
 
 /// Derivatives of what is left over, a column a free parameter.
@@ -265,21 +190,6 @@ void search_view(const SmallScan& scan, int reach, int all_views, Trial& trial) 
       }
 }
 
-/// Clustered by stretches of views, since what interpolation leaves hangs together.
-Eigen::MatrixXd covariance_of(const SmallScan& scan, const Slopes& slopes, const Eigen::VectorXf& rest) {
-  const Eigen::MatrixXd inverse = slopes.normal.inverse();
-  Eigen::MatrixXd scatter = Eigen::MatrixXd::Zero(slopes.normal.rows(), slopes.normal.cols());
-  const auto size = Eigen::Index(scan.compared());
-  for (int cluster = 0; cluster < clusters; ++cluster) {
-    const Eigen::Index first = cluster * scan.views() / clusters, end = (cluster + 1) * scan.views() / clusters;
-    const Eigen::VectorXd score = (slopes.columns.middleRows(first * size, (end - first) * size).transpose() *
-                                   rest.segment(first * size, (end - first) * size))
-                                      .cast<double>();
-    scatter += score * score.transpose();
-  }
-  return inverse * scatter * inverse;
-}
-
 /// Noise alone in place of the views.
 ProjectionSource noise_like(const Geometry& geometry) {
   const std::size_t rows = std::size_t(geometry.detector.rows), columns = std::size_t(geometry.detector.columns);
@@ -329,8 +239,7 @@ void take_out(int parameter, std::vector<int>& free, Slopes& slopes) {
 
 /// Why no way can be found, if so.
 std::string too_little(const Geometry& geometry) {
-  if (geometry.angles_rad.size() < 2 * clusters)
-    return "there are fewer than " + std::to_string(2 * clusters) + " views";
+  if (geometry.angles_rad.size() < least_views) return "there are fewer than " + std::to_string(least_views) + " views";
   // Where few rays are measured twice, a movement is hardly told from another part about another axis.
   if (!view_set(geometry.angles_rad, 2 * pi).closed) return "the views make no full turn";
   if (automatic_coverage(geometry) == Coverage::displaced) return "most rays are measured once by a displaced detector";
@@ -374,7 +283,7 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     undetermined(2, "heights do not show in fewer than " + std::to_string(least_rows) + " rows");
 
   const SmallScan coarse(geometry, source, coarse_columns, coarse_views, threads, hooks);
-  if (coarse.cut_off()) return nothing("the part sticks out of the view at the sides");
+  if (coarse.matched().cut_off()) return nothing("the part sticks out of the view at the sides");
   if (course == MovedBy::step) search_step(coarse, free, all_views, trial);
   const auto approach = [&] {
     refine(coarse, slopes_at(coarse, trial, free), free, 3, trial);
@@ -405,7 +314,7 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
   const double pixel_mm = geometry.virtual_column_pitch_mm(),
                known_mm = std::max(pixels_known * pixel_mm, voxels_known * fine.voxel_mm());
   while (true) {
-    const Eigen::MatrixXd covariance = covariance_of(fine, slopes, rest);
+    const Eigen::MatrixXd covariance = clustered_covariance(fine.matched(), slopes.columns, rest);
     std::optional<std::pair<int, double>> worst;
     for (std::size_t p = 0; p < free.size(); ++p) {
       const auto i = Eigen::Index(p);

@@ -69,6 +69,10 @@ void smooth_line(float* first, int count, std::ptrdiff_t stride, std::vector<flo
 
 }  // namespace
 
+int together_for(int count, int most) {
+  return std::max(1, (count + most - 1) / most);
+}
+
 ViewStack read_stack(const Geometry& geometry, const ProjectionSource& source, const RowBand& band, int threads,
                      const Hooks& hooks) {
   const int columns = geometry.detector.columns, rows = band.count / band.together;

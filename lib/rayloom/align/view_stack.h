@@ -27,6 +27,9 @@ struct RowBand {
   int first = 0, count = 1, together = 1;
 };
 
+/// How many to take together so that at most `most` of them remain.
+int together_for(int count, int most);
+
 /// Reads these rows of every view, in parallel. @throws Cancelled, and what `source` throws.
 ViewStack read_stack(const Geometry& geometry, const ProjectionSource& source, const RowBand& band, int threads,
                      const Hooks& hooks);

@@ -1,0 +1,112 @@
+#include "rayloom/align/matched_place.h"
+
+#include <Eigen/Cholesky>
+#include <algorithm>
+#include <cmath>
+
+#include "rayloom/align/matched_views.h"
+#include "rayloom/errors.h"
+#include "rayloom/geometry/views.h"
+#include "rayloom/reconstruct/reduce.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_match_columns = 256, most_match_views = 180, most_match_rows = 64;
+constexpr int least_match_rows = 16;
+constexpr double steepest_ray = 0.06;       // against the midplane: farther away circular scans tell too little
+constexpr int match_smoothing = 1;          // passes: what linear interpolation can follow
+constexpr float darkest = 1e-6F;            // transmission, where noise leaves less
+constexpr double turned_by = 3 * pi / 180;  // either way: rows that are left out for it where the part sticks out
+constexpr double shifted = 0.25;            // pixels at a third of the width, for numerical derivatives
+constexpr int most_steps = 4;
+constexpr double small_step = 0.003;   // likewise ..
+constexpr double least_error = 0.003;  // .. and what interpolation leaves, a standard deviation
+
+ProjectionSource transmissions(const ProjectionSource& source) {
+  return {[source](int first_view, int view_count, int first_row, int row_count, std::span<float> out) {
+            source.read(first_view, view_count, first_row, row_count, out);
+            for (float& sample : out)
+              sample = std::exp(-sample);
+          },
+          source.stored};
+}
+
+/// Made small and smooth as transmissions: pixels average intensities, and how a line integral's edge lies between them
+/// would otherwise depend on where it meets a pixel.
+ViewStack stack_for(const Geometry& full, const ProjectionSource& source, int bin, int threads, const Hooks& hooks) {
+  const int nth = together_for(int(full.angles_rad.size()), most_match_views);
+  const Geometry fewer = every(full, nth), small = binned(fewer, bin);
+  const Detector& d = small.detector;
+  int reach = most_match_rows / 2;
+  if (small.beam == Beam::cone) reach = std::min(reach, int(steepest_ray * small.sdd_mm / d.row_pitch_mm));
+  const int middle = int(std::lround(d.midplane_row + 0.5));
+  const int first = std::clamp(middle - reach, 0, d.rows), end = std::clamp(middle + reach, 0, d.rows);
+  if (end - first < least_match_rows) return {};
+  ViewStack stack = read_stack(small, binned(fewer, every(full, transmissions(source), nth), bin),
+                               {first, end - first, 1}, threads, hooks);
+  smooth(stack, match_smoothing, threads);
+  for (float& sample : stack.samples)
+    sample = -std::log(std::max(sample, darkest));
+  return stack;
+}
+
+}  // namespace
+
+MatchedPlace match_place(const Geometry& full, const ProjectionSource& source, const DetectorPlace& start, int threads,
+                         const Hooks& hooks) {
+  MatchedPlace result{start};
+  Geometry placed = full;
+  placed.detector.axis_column = start.axis_column;
+  placed.detector.roll_rad = start.roll_rad;
+  if (!view_set(full.angles_rad, full.beam == Beam::parallel ? pi : 2 * pi).closed ||
+      automatic_coverage(placed) == Coverage::displaced)
+    return result;
+  const int bin = together_for(full.detector.columns, most_match_columns);
+  ViewStack stack = stack_for(placed, source, bin, threads, hooks);
+  if (stack.samples.empty()) return result;
+  const Detector d = stack.geometry.detector;
+  const double margin_mm = d.columns / 2.0 * std::sin(turned_by) * stack.geometry.virtual_row_pitch_mm();
+  const MatchedViews views(std::move(stack), margin_mm, threads);
+  if (views.cut_off()) return result;
+
+  // In pixels at the axis and, for the roll, at a third of the width.
+  const double lever = d.columns / 3.0;
+  Eigen::Vector2d at = Eigen::Vector2d::Zero();
+  int evaluations = 0;
+  const auto left_over = [&](const Eigen::Vector2d& by, int again) {
+    hooks.report("projecting the volume again", std::min(1.0, evaluations++ / 7.0));
+    if (hooks.stop()) throw Cancelled("stopped");
+    Geometry geometry = views.geometry();
+    geometry.detector.axis_column += by[0];
+    geometry.detector.roll_rad += by[1] / lever;
+    return views.left_over(geometry, MatchedViews::Compared::transmissions, again);
+  };
+  Eigen::MatrixXf slopes;
+  for (const int parameter : {0, 1}) {
+    const Eigen::Vector2d by = shifted * Eigen::Vector2d::Unit(parameter);
+    const Eigen::VectorXf slope = (left_over(by, 0) - left_over(-by, 0)) / float(2 * shifted);
+    slopes.conservativeResize(slope.size(), parameter + 1);
+    slopes.col(parameter) = slope;
+  }
+  const Eigen::Matrix2d normal = (slopes.transpose() * slopes).cast<double>();
+  Eigen::VectorXf rest;
+  for (int i = 0; i < most_steps && !result.converged; ++i) {
+    rest = left_over(at, 1);
+    const Eigen::Vector2d step = -normal.ldlt().solve((slopes.transpose() * rest).cast<double>());
+    if (!(step.norm() < 2)) return result;
+    at += step;
+    result.converged = step.norm() < small_step;
+  }
+  hooks.report("projecting the volume again", 1);
+  Eigen::Matrix2d in_pixels = Eigen::Matrix2d::Zero();
+  in_pixels.diagonal() << bin, 1 / lever;
+  result.place.axis_column += bin * at[0];
+  result.place.roll_rad += at[1] / lever;
+  const Eigen::Matrix2d floor = least_error * least_error * Eigen::Matrix2d::Identity();
+  result.covariance = in_pixels * (clustered_covariance(views, slopes, rest) + floor) * in_pixels;
+  return result;
+}
+
+}  // namespace rayloom
