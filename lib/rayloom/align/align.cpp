@@ -197,17 +197,17 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
       result.axis_column.uncertainty = coverage * std::sqrt(matched.covariance(0, 0));
       roll_deviation = own * apart(place.roll_rad, roll_deviation, matched.place.roll_rad, own);
       place.roll_rad = matched.place.roll_rad;
-    } else if (fit.roll_told && full.beam == Beam::cone && full.detector.tilt_rad == 0 &&
-               full.detector.slant_rad == 0) {
+    }
+    if (fit.roll_told && full.beam == Beam::cone && full.detector.tilt_rad == 0 && full.detector.slant_rad == 0) {
       hooks.report("comparing planes", 0);
       const PlaneFit planes = fit_planes(full, source, {result.axis_column.value, place.roll_rad}, threads, hooks);
-      if (const double of_planes = std::hypot(std::sqrt(planes.variance), least_roll_deviation);
-          planes.converged && of_planes < roll_deviation) {
+      if (planes.converged) {
         result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
         // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
-        const double a = 1 / (roll_deviation * roll_deviation), b = 1 / (of_planes * of_planes);
-        place.roll_rad = (a * place.roll_rad + b * planes.roll_rad) / (a + b);
-        roll_deviation = plane_factor * of_planes;
+        const double of_planes = plane_factor * std::hypot(std::sqrt(planes.variance), least_roll_deviation);
+        const double x = 1 / (roll_deviation * roll_deviation), y = 1 / (of_planes * of_planes);
+        place.roll_rad = (x * place.roll_rad + y * planes.roll_rad) / (x + y);
+        roll_deviation = std::min(roll_deviation, of_planes);
       }
       hooks.report("comparing planes", 1);
     }
