@@ -39,11 +39,11 @@ void require_unmoved(const Geometry& geometry);
 /// Finds axis_column, and the roll of parallel and cone beams. Of a cone beam the midplane and the rows beside it are
 /// used: the midplane is a fan, whose opposite rays are exact, and what the cone adds on one side of it is taken off on
 /// the other. Where the turn is full (parallel beam: half) and the part's width in view, projections of the volume then
-/// tell axis and roll better (`matched_place.h`); in other scans of a cone beam planes tell the roll
-/// (`plane_consistency.h`; not of a tilted or slanted detector). Given values are not trusted: the axis is looked for
-/// within a quarter of the width about the detector's middle, the roll within 3 degrees of the given one. Reads some
-/// rows of every view once, and more rows of up to 180 or 360 views again; columns are averaged to 512 to 1023 if there
-/// are more, and of more than 2880 views every nth is used.
+/// tell axis and roll better (`matched_place.h`), and planes through two sources the roll of a cone beam, short scans
+/// too (`plane_consistency.h`; not of a tilted or slanted detector). Given values are not trusted: the axis is looked
+/// for within a quarter of the width about the detector's middle, the roll within 3 degrees of the given one. Reads
+/// some rows of every view once, and more rows of up to 180 or 360 views again; columns are averaged to 512 to 1023 if
+/// there are more, and of more than 2880 views every nth is used.
 /// @throws InvalidOption for an invalid geometry, Cancelled, and what `source` throws.
 Alignment align(const Geometry& geometry, const ProjectionSource& source, const AlignOptions& options = {},
                 const Hooks& hooks = {});
