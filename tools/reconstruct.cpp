@@ -80,9 +80,9 @@ Input open_input(const Scan& scan, const Corrections& corrections, const MetalHa
     full = without_hardening(scan.geometry, full, metal.metal, metal.map);
   else if (metal.metal)
     full = without_metal(scan.geometry, full, metal.metal);
-  const Geometry fewer = every(scan.geometry, every_nth);
-  input.geometry = binned(fewer, bin);
-  input.source = binned(fewer, every(scan.geometry, full, every_nth), bin);
+  ReducedScan small = reduced(scan.geometry, full, every_nth, bin);
+  input.geometry = std::move(small.geometry);
+  input.source = std::move(small.source);
   return input;
 }
 

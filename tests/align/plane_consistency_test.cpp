@@ -49,6 +49,23 @@ ViewStack smooth_scan() {
   return stack;
 }
 
+/// What a smaller detector would have seen: rows [row, row + rows) and columns [column, column + columns).
+ViewStack cut_out(const ViewStack& whole, int row, int rows, int column, int columns) {
+  ViewStack cut{whole.geometry, {}};
+  Detector& d = cut.geometry.detector;
+  const int wide = d.columns;
+  d.rows = rows;
+  d.midplane_row -= row;
+  d.columns = columns;
+  d.axis_column -= column;
+  for (int i = 0; i < whole.views(); ++i)
+    for (int r = row; r < row + rows; ++r) {
+      const float* from = whole.view(i) + r * wide + column;
+      cut.samples.insert(cut.samples.end(), from, from + columns);
+    }
+  return cut;
+}
+
 }  // namespace
 
 TEST_SUITE("Grangeat 1991: planes through two sources") {
@@ -73,13 +90,7 @@ TEST_SUITE("Grangeat 1991: planes through two sources") {
   }
 
   TEST_CASE("lines that lack what is above and below the detector are left out") {
-    const ViewStack whole = smooth_scan();
-    ViewStack cut = whole;
-    cut.geometry.detector.rows = 56;
-    cut.geometry.detector.midplane_row -= 20;
-    cut.samples.clear();
-    for (int i = 0; i < whole.views(); ++i)
-      cut.samples.insert(cut.samples.end(), whole.view(i) + 20 * 128, whole.view(i) + 76 * 128);
+    const ViewStack cut = cut_out(smooth_scan(), 20, 56, 0, 128);
     const Detector& d = cut.geometry.detector;
     const DetectorPlace truth{d.axis_column, d.roll_rad};
     const PlaneConsistency planes(cut, truth, 2);
@@ -91,14 +102,7 @@ TEST_SUITE("Grangeat 1991: planes through two sources") {
   }
 
   TEST_CASE("a part that sticks out on both sides tells nothing") {
-    const ViewStack whole = smooth_scan();
-    ViewStack cut = whole;
-    cut.geometry.detector.columns = 24;
-    cut.geometry.detector.axis_column -= 50;
-    cut.samples.clear();
-    for (int i = 0; i < whole.views(); ++i)
-      for (int r = 0; r < 96; ++r)
-        cut.samples.insert(cut.samples.end(), whole.view(i) + r * 128 + 50, whole.view(i) + r * 128 + 74);
+    const ViewStack cut = cut_out(smooth_scan(), 0, 96, 50, 24);
     CHECK_FALSE(
         PlaneConsistency(cut, {cut.geometry.detector.axis_column, cut.geometry.detector.roll_rad}, 2).fit().converged);
   }

@@ -44,15 +44,13 @@ PlaneFit fit_planes(const Geometry& full, const ProjectionSource& source, const 
                     const Hooks& hooks) {
   const int bin = together_for(full.detector.columns, most_plane_pixels),
             nth = together_for(int(full.angles_rad.size()), most_plane_views);
-  const Geometry fewer = every(full, nth);
-  const Geometry small = binned(fewer, bin);
+  const auto [small, small_source] = reduced(full, source, nth, bin);
   const Detector& d = small.detector;
   if (d.rows < least_rolled_rows) return {};
   const int count = std::min(d.rows, most_plane_pixels);
   const int first = std::clamp(int(std::lround(d.midplane_row)) - count / 2, 0, d.rows - count);
-  const PlaneConsistency planes(
-      read_stack(small, binned(fewer, every(full, source, nth), bin), {first, count, 1}, threads, hooks),
-      {(found.axis_column + 0.5) / bin - 0.5, found.roll_rad}, threads);
+  const PlaneConsistency planes(read_stack(small, small_source, {first, count, 1}, threads, hooks),
+                                {(found.axis_column + 0.5) / bin - 0.5, found.roll_rad}, threads);
   if (hooks.stop()) throw Cancelled("stopped");
   return planes.fit();
 }
@@ -70,6 +68,12 @@ DetectorPlace search(const OppositeRays& rays, const Detector& detector, int vie
       best.axis_column = column;
     }
   return best;
+}
+
+/// Of two values by their certainty.
+double mean(double a, double a_deviation, double b, double b_deviation) {
+  const double x = 1 / (a_deviation * a_deviation), y = 1 / (b_deviation * b_deviation);
+  return (x * a + y * b) / (x + y);
 }
 
 /// By how much less certain two values are than they say, if they do not agree (Birge 1932, Phys. Rev. 40:207-227).
@@ -91,9 +95,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   const int threads = thread_count(options.threads);
   const int bin = std::max(1, full.detector.columns / most_columns);
   const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
-  const Geometry fewer = every(full, nth);
-  const Geometry small = binned(fewer, bin);
-  const ProjectionSource small_source = binned(fewer, every(full, source, nth), bin);
+  const auto [small, small_source] = reduced(full, source, nth, bin);
 
   const int rows = small.detector.rows;
   const bool rolls = small.beam != Beam::fan && rows >= least_rolled_rows;
@@ -174,10 +176,10 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     if (const auto sharpest = rolls ? SharpestAxis() : sharpest_axis(sharp, place.axis_column, 1.0, threads);
         sharpest.found) {
       result.measure += ", and the least total variation of slices (Donath et al. 2006)";
-      const double at_seam = place.axis_column;
-      const double a = 1 / (deviation * deviation), b = 1 / (sharpest.deviation * sharpest.deviation);
-      place.axis_column = (a * place.axis_column + b * sharpest.axis_column) / (a + b);
-      deviation = apart(at_seam, deviation, sharpest.axis_column, sharpest.deviation) / std::sqrt(a + b);
+      const double disagreement = apart(place.axis_column, deviation, sharpest.axis_column, sharpest.deviation);
+      const double precision = 1 / (deviation * deviation) + 1 / (sharpest.deviation * sharpest.deviation);
+      place.axis_column = mean(place.axis_column, deviation, sharpest.axis_column, sharpest.deviation);
+      deviation = disagreement / std::sqrt(precision);
     }
   }
   const double uncertainty = coverage * deviation * bin;
@@ -205,8 +207,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
         result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
         // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
         const double of_planes = plane_factor * std::hypot(std::sqrt(planes.variance), least_roll_deviation);
-        const double x = 1 / (roll_deviation * roll_deviation), y = 1 / (of_planes * of_planes);
-        place.roll_rad = (x * place.roll_rad + y * planes.roll_rad) / (x + y);
+        place.roll_rad = mean(place.roll_rad, roll_deviation, planes.roll_rad, of_planes);
         roll_deviation = std::min(roll_deviation, of_planes);
       }
       hooks.report("comparing planes", 1);

@@ -205,12 +205,11 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
   require_unmoved(full);
   const int bin = std::max(1, full.detector.columns / most_columns);
   const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
-  const Geometry fewer = every(full, nth);
-  const Geometry small = binned(fewer, bin);
-  const ProjectionSource small_source = binned(fewer, every(full, source, nth), bin);
+  const ReducedScan scan = reduced(full, source, nth, bin);
+  const Geometry& small = scan.geometry;
   const int threads = thread_count(options.threads);
   std::vector<std::vector<BeadShadow>> shadows(small.angles_rad.size());
-  each_view(small, small_source, threads, hooks, "looking for beads", [&](int view, std::span<const float> samples) {
+  each_view(small, scan.source, threads, hooks, "looking for beads", [&](int view, std::span<const float> samples) {
     shadows[std::size_t(view)] = find_bead_shadows(samples, small.detector.rows, small.detector.columns);
   });
   const double turn = largest_step(small), half = small.detector.columns / 2.0;
@@ -233,7 +232,7 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
                    "are the angles right, and their sense? must anything but the beads have turned?");
 
   const bool any_distance = options.farthest_mm || !options.distances.empty();
-  fitted = fit_with(fitted.fit.geometry, measured_again(fitted.fit, small_source, threads, hooks), {},
+  fitted = fit_with(fitted.fit.geometry, measured_again(fitted.fit, scan.source, threads, hooks), {},
                     any_distance ? LeftOpen::taken_as_known : LeftOpen::counted);
   sort_from_top(fitted.fit);
   if (const auto distances = known_distances(fitted.fit, options); !distances.empty()) {

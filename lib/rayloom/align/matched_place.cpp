@@ -37,15 +37,14 @@ ProjectionSource transmissions(const ProjectionSource& source) {
 /// would otherwise depend on where it meets a pixel.
 ViewStack stack_for(const Geometry& full, const ProjectionSource& source, int bin, int threads, const Hooks& hooks) {
   const int nth = together_for(int(full.angles_rad.size()), most_match_views);
-  const Geometry fewer = every(full, nth), small = binned(fewer, bin);
+  const auto [small, small_source] = reduced(full, transmissions(source), nth, bin);
   const Detector& d = small.detector;
   int reach = most_match_rows / 2;
   if (small.beam == Beam::cone) reach = std::min(reach, int(steepest_ray * small.sdd_mm / d.row_pitch_mm));
   const int middle = int(std::lround(d.midplane_row + 0.5));
   const int first = std::clamp(middle - reach, 0, d.rows), end = std::clamp(middle + reach, 0, d.rows);
   if (end - first < least_match_rows) return {};
-  ViewStack stack = read_stack(small, binned(fewer, every(full, transmissions(source), nth), bin),
-                               {first, end - first, 1}, threads, hooks);
+  ViewStack stack = read_stack(small, small_source, {first, end - first, 1}, threads, hooks);
   smooth(stack, match_smoothing, threads);
   for (float& sample : stack.samples)
     sample = -std::log(std::max(sample, darkest));

@@ -10,8 +10,7 @@ namespace rayloom {
 
 /// A scan made small, for trial geometries: a volume from all views, projected again along the same rays, leaves over
 /// what views say against each other.
-/// @par Source  Projection matching in electron microscopy and nanotomography: Dengler 1989, Ultramicroscopy
-/// 30:337-348;
+/// @par Source  Projection matching in electron microscopy and nanotomography: Dengler 1989, Ultramicroscopy 30:337;
 ///              Gursoy et al. 2017, Sci. Rep. 7:11818 (both from memory). There each view is moved as an image; here
 ///              few numbers change the geometry, which serves cone beams.
 class MatchedViews {

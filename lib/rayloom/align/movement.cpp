@@ -79,11 +79,10 @@ class SmallScan {
  private:
   static ViewStack small(const Geometry& full, const ProjectionSource& source, int columns, int nth, int threads,
                          const Hooks& hooks) {
-    const int wanted = (full.detector.columns + columns - 1) / columns;
+    const int wanted = together_for(full.detector.columns, columns);
     const int bin = full.detector.rows == 1 ? wanted : std::min(wanted, full.detector.rows);
-    const Geometry fewer = every(full, nth), geometry = binned(fewer, bin);
-    ViewStack stack = read_stack(geometry, binned(fewer, every(full, source, nth), bin), {0, geometry.detector.rows, 1},
-                                 threads, hooks);
+    const auto [geometry, reduced_source] = reduced(full, source, nth, bin);
+    ViewStack stack = read_stack(geometry, reduced_source, {0, geometry.detector.rows, 1}, threads, hooks);
     smooth(stack, smoothing, threads);
     return stack;
   }

@@ -62,4 +62,9 @@ ProjectionSource every(const Geometry& full, const ProjectionSource& source, int
           source.stored};
 }
 
+ReducedScan reduced(const Geometry& full, const ProjectionSource& source, int nth, int bin) {
+  const Geometry fewer = every(full, nth);
+  return {binned(fewer, bin), binned(fewer, every(full, source, nth), bin)};
+}
+
 }  // namespace rayloom

@@ -14,4 +14,12 @@ ProjectionSource binned(const Geometry& full, const ProjectionSource& source, in
 Geometry every(const Geometry& geometry, int n);
 ProjectionSource every(const Geometry& full, const ProjectionSource& source, int n);
 
+struct ReducedScan {
+  Geometry geometry;
+  ProjectionSource source;
+};
+
+/// Every nth view, of which `bin` x `bin` pixels are averaged into one.
+ReducedScan reduced(const Geometry& full, const ProjectionSource& source, int nth, int bin);
+
 }  // namespace rayloom
