@@ -81,6 +81,41 @@ double apart(double a, double a_deviation, double b, double b_deviation) {
   return std::max(1.0, std::abs(a - b) / std::hypot(a_deviation, b_deviation));
 }
 
+/// The roll, beginning with that of opposite rays, and the axis once more where it is found with it.
+void find_roll(const Geometry& full, const ProjectionSource& source, const OppositeFit& fit, int threads,
+               const Hooks& hooks, Alignment& result) {
+  if (!fit.roll_told) {
+    result.roll_deg = undetermined("opposite rays change with it by no more than noise does");
+    return;
+  }
+  double roll_rad = fit.place.roll_rad;
+  double deviation = std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation);
+  const MatchedPlace matched = match_place(full, source, {result.axis_column.value, roll_rad}, threads, hooks);
+  if (const double own = std::sqrt(matched.covariance(1, 1)); matched.converged && own < deviation) {
+    result.measure += "; then projections of the volume (Dengler 1989; Gursoy et al. 2017), least squares";
+    result.axis_column.value = matched.place.axis_column;
+    result.axis_column.uncertainty = coverage * std::sqrt(matched.covariance(0, 0));
+    deviation = own * apart(roll_rad, deviation, matched.place.roll_rad, own);
+    roll_rad = matched.place.roll_rad;
+  }
+  if (full.beam == Beam::cone && full.detector.tilt_rad == 0 && full.detector.slant_rad == 0) {
+    hooks.report("comparing planes", 0);
+    const PlaneFit planes = fit_planes(full, source, {result.axis_column.value, roll_rad}, threads, hooks);
+    if (planes.converged) {
+      result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
+      // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
+      const double of_planes = plane_factor * std::hypot(std::sqrt(planes.variance), least_roll_deviation);
+      roll_rad = mean(roll_rad, deviation, planes.roll_rad, of_planes);
+      deviation = std::min(deviation, of_planes);
+    }
+    hooks.report("comparing planes", 1);
+  }
+  const double uncertainty = coverage * degrees(deviation);
+  result.roll_deg = uncertainty < degrees_known
+                        ? Estimate{true, degrees(roll_rad), uncertainty, {}}
+                        : undetermined("it is uncertain by " + to_text(uncertainty, 2) + " degrees");
+}
+
 }  // namespace
 
 void require_unmoved(const Geometry& geometry) {
@@ -189,37 +224,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     return result;
   }
   result.axis_column = {true, (place.axis_column + 0.5) * bin - 0.5, uncertainty, {}};
-  if (rolls) {
-    double roll_deviation = std::hypot(std::sqrt(std::max(fit.covariance(1, 1), 0.0)), least_roll_deviation);
-    MatchedPlace matched;
-    if (fit.roll_told) matched = match_place(full, source, {result.axis_column.value, place.roll_rad}, threads, hooks);
-    if (const double own = std::sqrt(matched.covariance(1, 1)); matched.converged && own < roll_deviation) {
-      result.measure += "; then projections of the volume (Dengler 1989; Gursoy et al. 2017), least squares";
-      result.axis_column.value = matched.place.axis_column;
-      result.axis_column.uncertainty = coverage * std::sqrt(matched.covariance(0, 0));
-      roll_deviation = own * apart(place.roll_rad, roll_deviation, matched.place.roll_rad, own);
-      place.roll_rad = matched.place.roll_rad;
-    }
-    if (fit.roll_told && full.beam == Beam::cone && full.detector.tilt_rad == 0 && full.detector.slant_rad == 0) {
-      hooks.report("comparing planes", 0);
-      const PlaneFit planes = fit_planes(full, source, {result.axis_column.value, place.roll_rad}, threads, hooks);
-      if (planes.converged) {
-        result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
-        // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
-        const double of_planes = plane_factor * std::hypot(std::sqrt(planes.variance), least_roll_deviation);
-        place.roll_rad = mean(place.roll_rad, roll_deviation, planes.roll_rad, of_planes);
-        roll_deviation = std::min(roll_deviation, of_planes);
-      }
-      hooks.report("comparing planes", 1);
-    }
-    const double roll_uncertainty = coverage * degrees(roll_deviation);
-    if (!fit.roll_told)
-      result.roll_deg = undetermined("opposite rays change with it by no more than noise does");
-    else if (!(roll_uncertainty < degrees_known))
-      result.roll_deg = undetermined("it is uncertain by " + to_text(roll_uncertainty, 2) + " degrees");
-    else
-      result.roll_deg = Estimate{true, degrees(place.roll_rad), roll_uncertainty, {}};
-  }
+  if (rolls) find_roll(full, source, fit, threads, hooks, result);
   return result;
 }
 

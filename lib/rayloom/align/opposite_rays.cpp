@@ -6,6 +6,7 @@
 #include <limits>
 #include <numeric>
 
+#include "rayloom/align/shared_by_views.h"
 #include "rayloom/parallel.h"
 
 namespace rayloom {
@@ -232,43 +233,13 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
         }
     });
 
-    // What all views share: means over the sides in each cell, and by how much they exceed the noise.
-    std::vector<double> mean(cells, 0.0), mean_axis(cells, 0.0), mean_roll(cells, 0.0);
-    std::vector<Eigen::Vector2d> mean_own(cells, Eigen::Vector2d::Zero());
-    std::vector<int> count(cells, 0);
-    for (std::size_t i = 0; i < difference.size(); ++i)
-      if (!std::isnan(difference[i])) {
-        const std::size_t cell = i % cells;
-        mean[cell] += double(difference[i]);
-        mean_axis[cell] += double(by_axis[i]);
-        mean_roll[cell] += double(by_roll[i]);
-        mean_own[cell] += Eigen::Vector2d(double(own_axis[i]), double(own_roll[i]));
-        ++count[cell];
-      }
-    for (std::size_t cell = 0; cell < cells; ++cell)
-      if (count[cell] > 0) {
-        mean[cell] /= count[cell];
-        mean_axis[cell] /= count[cell];
-        mean_roll[cell] /= count[cell];
-        mean_own[cell] /= count[cell];
-      }
-    double about = 0, freedom = 0, of_means = 0, expected = 0;
-    std::size_t pairs = 0;
-    for (std::size_t i = 0; i < difference.size(); ++i)
-      if (!std::isnan(difference[i])) {
-        about += std::pow(double(difference[i]) - mean[i % cells], 2);
-        ++pairs;
-      }
-    for (std::size_t cell = 0; cell < cells; ++cell)
-      if (count[cell] > 1) freedom += count[cell] - 1;
-    const double noise = freedom > 0 ? about / freedom : 0;  // variance of one difference
-    for (std::size_t cell = 0; cell < cells; ++cell)
-      if (count[cell] > 1) {
-        of_means += mean[cell] * mean[cell];
-        expected += noise / count[cell];
-      }
-    const bool have_means = freedom > 10 * double(cells) && !seam_only_;
-    const double kept = have_means && of_means > expected && of_means > 0 ? expected / of_means : 1;
+    const auto shared = shared_by_views<5>(
+        difference.size(), cells, [&](std::size_t i) { return i % cells; },
+        [&](std::size_t i) {
+          return Eigen::Vector<double, 5>{double(difference[i]), double(by_axis[i]), double(by_roll[i]),
+                                          double(own_axis[i]), double(own_roll[i])};
+        });
+    const double kept = shared.freedom > 10 * double(cells) && !seam_only_ ? shared.kept : 1;
 
     // Derivatives of noise would make what the images tell look like more than it is, so that it is told from products
     // of the view's derivatives with its opposite's, whose noises are independent and whose halves of the whole are
@@ -285,10 +256,11 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
       if (std::isnan(difference[i])) continue;
       const std::size_t cell = i % cells, side = i / cells;
       const Eigen::Vector2d slope{double(by_axis[i]), double(by_roll[i])};
-      const Eigen::Vector2d reduced = slope - (1 - kept) * Eigen::Vector2d(mean_axis[cell], mean_roll[cell]);
+      const Eigen::Vector<double, 5>& mean = shared.mean[cell];
+      const Eigen::Vector2d reduced = slope - (1 - kept) * mean.segment<2>(1);
       normal += slope * reduced.transpose();
       const Eigen::Vector2d own{double(own_axis[i]), double(own_roll[i])}, others = slope - own;
-      const Eigen::Vector2d reduced_own = own - (1 - kept) * mean_own[cell], reduced_others = reduced - reduced_own;
+      const Eigen::Vector2d reduced_own = own - (1 - kept) * mean.segment<2>(3), reduced_others = reduced - reduced_own;
       told += 2 * (own * reduced_others.transpose() + others * reduced_own.transpose());
       by_chance += 16 * own.cwiseProduct(others).cwiseAbs2();
       const Eigen::Vector2d score = reduced * double(difference[i]);
@@ -298,7 +270,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     }
     if (!with_roll) normal(1, 1) = 1;
     normal = ((normal + normal.transpose()) / 2).eval();
-    result.pairs = pairs;
+    result.pairs = shared.pairs;
     if (!(normal.determinant() > 1e-12 * normal(0, 0) * normal(1, 1)) || !(normal(0, 0) > 0)) return result;
     const Eigen::Matrix2d inverse = normal.inverse();
     told = ((told + told.transpose()) / 2).eval();

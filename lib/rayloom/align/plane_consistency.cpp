@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 
+#include "rayloom/align/shared_by_views.h"
 #include "rayloom/parallel.h"
 
 namespace rayloom {
@@ -253,39 +254,16 @@ PlaneFit PlaneConsistency::fit() const {
     });
     smooth_runs(difference, plane_passes);
     smooth_runs(slope, plane_passes);
-    std::vector<double> mean(cell_cluster_.size(), 0.0), mean_slope(cell_cluster_.size(), 0.0);
-    std::vector<int> count(cell_cluster_.size(), 0);
-    for (std::size_t i = 0; i < pairs_.size(); ++i)
-      if (!std::isnan(difference[i])) {
-        const std::size_t cell = std::size_t(pairs_[i].cell);
-        mean[cell] += difference[i];
-        mean_slope[cell] += slope[i];
-        ++count[cell];
-      }
-    for (std::size_t cell = 0; cell < cell_cluster_.size(); ++cell)
-      if (count[cell] > 0) {
-        mean[cell] /= count[cell];
-        mean_slope[cell] /= count[cell];
-      }
-    double about = 0, freedom = 0, of_means = 0, expected = 0;
-    for (std::size_t i = 0; i < pairs_.size(); ++i)
-      if (!std::isnan(difference[i])) about += std::pow(difference[i] - mean[std::size_t(pairs_[i].cell)], 2);
-    for (const int n : count)
-      if (n > 1) freedom += n - 1;
-    const double noise = freedom > 0 ? about / freedom : 0;
-    for (std::size_t cell = 0; cell < cell_cluster_.size(); ++cell)
-      if (count[cell] > 1) {
-        of_means += mean[cell] * mean[cell];
-        expected += noise / count[cell];
-      }
-    const double kept = of_means > expected ? expected / of_means : 1;
+    const auto shared = shared_by_views<2>(
+        pairs_.size(), cell_cluster_.size(), [&](std::size_t i) { return std::size_t(pairs_[i].cell); },
+        [&](std::size_t i) { return Eigen::Vector2d(difference[i], slope[i]); });
 
     double normal = 0, right = 0;
     std::vector<double> of_views(views, 0.0), of_clusters(cluster_count_, 0.0);
     for (std::size_t i = 0; i < pairs_.size(); ++i) {
       if (std::isnan(difference[i])) continue;
       const std::size_t cell = std::size_t(pairs_[i].cell);
-      const double reduced = slope[i] - (1 - kept) * mean_slope[cell];
+      const double reduced = slope[i] - (1 - shared.kept) * shared.mean[cell][1];
       normal += slope[i] * reduced;
       const double score = reduced * difference[i];
       right += score;
