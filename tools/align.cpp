@@ -2,56 +2,15 @@
 #include "rayloom/align/movement.h"
 
 #include <algorithm>
-#include <cmath>
 #include <filesystem>
-#include <fstream>
 
-#include "align_beads.h"
-#include "command.h"
+#include "align_run.h"
 #include "rayloom/json_fields.h"
-#include "rayloom/prepare/line_integrals.h"
 #include "rayloom/reconstruct/reduce.h"
 #include "rayloom/volume/curve.h"
-#include "rayloom/volume/output_folder.h"
 #include "rayloom/volume/picture.h"
 
 namespace rayloom::tools {
-
-namespace {
-
-struct Arguments {
-  std::string scan, output;
-  std::optional<std::string> movement;
-  std::vector<std::string> settings;
-  std::optional<int> threads;
-  bool overwrite = false;
-  bool beads = false;
-  std::vector<std::string> bead_distances;
-};
-
-/// The uncertainty to two digits, the value to the same place.
-std::string rounded(double value, double uncertainty) {
-  const double place = std::pow(10, std::floor(std::log10(std::max(uncertainty, 1e-6))) - 1);
-  const double whole = std::round(value / place) * place;
-  return to_text(whole == 0 ? 0 : whole, 9) + " +- " + to_text(uncertainty, 2);  // never "-0"
-}
-
-}  // namespace
-
-void say(const Context& context, nlohmann::ordered_json& result, const std::string& name, const std::string& unit,
-         const Estimate& estimate, double given) {
-  nlohmann::ordered_json entry = {{"determined", estimate.determined}, {"given", given}};
-  if (estimate.determined) {
-    context.say(name + "  " + rounded(estimate.value, estimate.uncertainty) + " " + unit + " (was " +
-                to_text(given, 6) + ")");
-    entry["value"] = estimate.value;
-    entry["uncertainty"] = estimate.uncertainty;
-  } else {
-    context.say(name + "  not determined, left at " + to_text(given, 6) + ": " + estimate.reason);
-    entry["reason"] = estimate.reason;
-  }
-  result[name] = entry;
-}
 
 namespace {
 
@@ -148,41 +107,20 @@ void write_pictures(const std::filesystem::path& folder, const Geometry& before,
                  .along = "axis_column",
                  .first = found.curve.front().axis_column,
                  .step = found.curve.size() > 1 ? found.curve[1].axis_column - found.curve[0].axis_column : 1});
-  std::ofstream stream(folder / "measure.csv", std::ios::binary);
-  stream << table;
-  stream.close();
-  if (!stream) throw CannotWrite((folder / "measure.csv").string() + ": cannot be written", "is the disk full?");
+  write_table(folder / "measure.csv", table);
 }
 
-int run(const Context& context, const Arguments& given) {
-  if (given.beads)
-    return align_beads(
-        context, {given.scan, given.output, given.settings, given.bead_distances, given.threads, given.overwrite});
+int run(const Context& context, const AlignArguments& given) {
+  if (given.beads) return align_beads(context, given);
   std::optional<MovedBy> course;
   if (given.movement) course = movement_from(*given.movement);
-  const bool as_file = std::filesystem::path(given.output).extension() == ".json";
-  if (as_file) refuse_other_than_scan(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
-  Scan scan = read_scan(given.scan, given.settings);
-  if (scan.images.projections.empty())
-    throw BadInput(given.scan + ": images.projections: missing; must name the projections to align");
-  if (!scan.geometry.part_moved_mm.empty())
-    throw BadInput(
-        given.scan + ": views.part_moved_mm: given; must be absent, since the scan is compared with itself as taken",
-        "align the scan file that it was found from");
-  std::optional<OutputFolder> folder;
-  if (!given.output.empty() && !as_file)
-    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no,
-                   OutputFolder::Kind{belongs, "scan.json"});
-  const LineIntegrals integrals(scan, hooks);
-  const ProjectionSource source{
-      [&](int view, int views, int row, int rows, std::span<float> out) {
-        integrals.read(view, views, row, rows, out);
-      },
-      scan.images.sinograms ? ProjectionSource::Stored::by_row : ProjectionSource::Stored::by_view};
-  const Alignment found = align(scan.geometry, source, {.threads = given.threads}, hooks);
+  AlignRun align_run(given, belongs, hooks);
+  const ProjectionSource& source = align_run.input().source;
+  const Geometry& before = align_run.scan().geometry;
+  const Alignment found = align(before, source, {.threads = given.threads}, hooks);
 
-  const Geometry before = scan.geometry;
+  Scan scan = align_run.scan();
   Detector& detector = scan.geometry.detector;
   nlohmann::ordered_json result = {{"scan", given.scan}, {"measure", found.measure}};
   say(context, result, "axis_column", "pixels", found.axis_column, detector.axis_column);
@@ -195,16 +133,11 @@ int run(const Context& context, const Arguments& given) {
   const bool moved =
       course && say_movement(context, result,
                              find_movement(scan.geometry, source, *course, {.threads = given.threads}, hooks), scan);
-  const bool any = found.axis_column.determined || rolled || moved;
+  const bool any = any_found || moved;
   if (!given.output.empty() && any) {
-    if (folder) {
-      const auto file = std::filesystem::path(given.output) / "scan.json";  // where it will be
-      write_scan(described_at(scan, file), folder->partial() / "scan.json");
-      write_pictures(folder->partial(), before, scan.geometry, source, found);
-      folder->finish();
-    } else {
-      write_scan(described_at(scan, given.output), given.output);
-    }
+    align_run.write(scan, [&](const std::filesystem::path& folder) {
+      write_pictures(folder, before, scan.geometry, source, found);
+    });
     result["output"] = given.output;
   }
   context.result(result);
@@ -216,7 +149,7 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_align(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<AlignArguments>();
   CLI::App* command = add_command(
       program, "align",
       "Where is the rotation axis, is the detector rolled, did the part move? Found from the scan itself.",

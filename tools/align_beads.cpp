@@ -1,15 +1,13 @@
-#include "align_beads.h"
+// `rayloom align --beads`.
+#include "rayloom/align/beads.h"
 
 #include <algorithm>
 #include <cmath>
 #include <filesystem>
-#include <fstream>
 
-#include "rayloom/align/beads.h"
+#include "align_run.h"
 #include "rayloom/json_fields.h"
-#include "rayloom/prepare/line_integrals.h"
 #include "rayloom/volume/curve.h"
-#include "rayloom/volume/output_folder.h"
 #include "rayloom/volume/picture.h"
 
 namespace rayloom::tools {
@@ -19,10 +17,10 @@ namespace {
 constexpr const char* option = "--bead-distance";
 
 /// "MM" or "I,J,MM" with beads counted from 1.
-BeadOptions options_from(const BeadArguments& given) {
+BeadOptions options_from(const AlignArguments& given) {
   BeadOptions options;
   options.threads = given.threads;
-  for (const std::string& text : given.distances) {
+  for (const std::string& text : given.bead_distances) {
     if (text.find(',') == std::string::npos) {
       if (options.farthest_mm)
         throw InvalidOption(std::string(option) + ": " + text + "; only one may be given without bead numbers");
@@ -42,13 +40,6 @@ bool belongs(const std::string& name) {
   for (const char* own : {"scan.json", "beads.png", "beads.csv", "residuals.png", "residuals.csv"})
     if (name == own) return true;
   return false;
-}
-
-void write_text(const std::filesystem::path& file, const std::string& text) {
-  std::ofstream stream(file, std::ios::binary);
-  stream << text;
-  stream.close();
-  if (!stream) throw CannotWrite(file.string() + ": cannot be written", "is the disk full?");
 }
 
 std::string row_of(std::initializer_list<double> values) {
@@ -98,8 +89,8 @@ void write_tables(const std::filesystem::path& folder, const BeadAlignment& foun
       counts[std::size_t(point.view)] += 2;
     }
   }
-  write_text(folder / "beads.csv", beads);
-  write_text(folder / "residuals.csv", residuals);
+  write_table(folder / "beads.csv", beads);
+  write_table(folder / "residuals.csv", residuals);
   std::vector<double> by_view;
   for (std::size_t i = 0; i < squares.size(); ++i)
     if (counts[i] > 0) by_view.push_back(std::sqrt(squares[i] / counts[i]));
@@ -109,27 +100,13 @@ void write_tables(const std::filesystem::path& folder, const BeadAlignment& foun
 
 }  // namespace
 
-int align_beads(const Context& context, const BeadArguments& given) {
+int align_beads(const Context& context, const AlignArguments& given) {
   const BeadOptions options = options_from(given);
-  const bool as_file = std::filesystem::path(given.output).extension() == ".json";
-  if (as_file) refuse_other_than_scan(given.output, given.overwrite);
   const Hooks hooks = context.hooks();
-  Scan scan = read_scan(given.scan, given.settings);
-  if (scan.images.projections.empty())
-    throw BadInput(given.scan + ": images.projections: missing; must name the projections to align");
-  std::optional<OutputFolder> folder;
-  if (!given.output.empty() && !as_file)
-    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no,
-                   OutputFolder::Kind{belongs, "scan.json"});
-  const LineIntegrals integrals(scan, hooks);
-  const ProjectionSource source{
-      [&](int view, int views, int row, int rows, std::span<float> out) {
-        integrals.read(view, views, row, rows, out);
-      },
-      scan.images.sinograms ? ProjectionSource::Stored::by_row : ProjectionSource::Stored::by_view};
-  const BeadAlignment found = align_by_beads(scan.geometry, source, options, hooks);
+  AlignRun align_run(given, belongs, hooks);
+  const Geometry& before = align_run.scan().geometry;
+  const BeadAlignment found = align_by_beads(before, align_run.input().source, options, hooks);
 
-  const Geometry& before = scan.geometry;
   const Detector& d = before.detector;
   nlohmann::ordered_json result = {{"scan", given.scan},
                                    {"measure", "orbits of beads (Noo et al. 2000), least squares"},
@@ -158,17 +135,12 @@ int align_beads(const Context& context, const BeadArguments& given) {
   line = "by orbits of beads (Noo et al. 2000), least squares";
   context.say(any ? line + "; +- holds in at least 90 of 100 scans" : line);
   if (!given.output.empty()) {
-    Scan aligned = scan;
+    Scan aligned = align_run.scan();
     aligned.geometry = found.geometry;
-    if (folder) {
-      const auto file = std::filesystem::path(given.output) / "scan.json";  // where it will be
-      write_scan(described_at(aligned, file), folder->partial() / "scan.json");
-      write_view(folder->partial() / "beads.png", scan.geometry, integrals, found);
-      write_tables(folder->partial(), found);
-      folder->finish();
-    } else {
-      write_scan(described_at(aligned, given.output), given.output);
-    }
+    align_run.write(aligned, [&](const std::filesystem::path& folder) {
+      write_view(folder / "beads.png", before, *align_run.input().integrals, found);
+      write_tables(folder, found);
+    });
     result["output"] = given.output;
   }
   context.result(result);
