@@ -771,13 +771,13 @@ class StackBlock {
       counts_[part][v] = there ? 1 : 0;
       first_column_[part][v] = (there ? view : 0) * in.columns;
     }
+    if (p.shape == Shape::arc) find_middle();
   }
 
   void run(int i0, int j0) {
     columns_.collect(tile_, i0, j0);
     if (columns_.count == 0) return;
     const int sets = (in_.views + together - 1) / together;
-    if (place_.shape == Shape::arc) find_first();
     for (int set = 0; set < sets; ++set)
       for (int n = 0; n < columns_.count; ++n)
         for (int part = 0; part < parts; ++part)
@@ -792,25 +792,22 @@ class StackBlock {
   }
 
  private:
-  /// Angles count from that of the block's first column: atan2 once, and a series for the small rest.
-  void find_first() {
-    const double x = columns_.x[0], y = columns_.y[0];
+  /// Angles count from that of the tile's middle: atan2 once a view, and a series for the small rest.
+  void find_middle() {
+    const double half_i = 0.5 * (tile_.i1 - 1 - tile_.i0), half_j = 0.5 * (tile_.j1 - 1 - tile_.j0);
+    const double x = tile_.x0 + (tile_.i0 + half_i) * tile_.dx, y = tile_.y0 + (tile_.j0 + half_j) * tile_.dy;
+    const double farthest =  // from the middle, squared
+        half_i * half_i * tile_.dx * tile_.dx + half_j * half_j * tile_.dy * tile_.dy;
+    double nearest = 1e300;  // of the middle to a source, squared
     for (int part = 0; part < most_views / wide; ++part) {
       t0_[part] = x * cos_b_[part] + y * sin_b_[part] + t_moved_[part];
       depth0_[part] = axis_depth_[part] + x * sin_b_[part] - y * cos_b_[part];
-      for (int v = 0; v < wide; ++v)
-        gamma0_[part][v] = __builtin_atan2(t0_[part][v], depth0_[part][v]);
-    }
-    double farthest = 0, nearest = 1e300;  // from the first column, squared; from the source
-    for (int n = 0; n < columns_.count; ++n) {
-      const double dx = columns_.x[n] - x, dy = columns_.y[n] - y, square = dx * dx + dy * dy;
-      farthest = square > farthest ? square : farthest;
-    }
-    for (int part = 0; part < most_views / wide; ++part)
       for (int v = 0; v < wide; ++v) {
         const double t = t0_[part][v], depth = depth0_[part][v], square = t * t + depth * depth;
+        gamma0_[part][v] = __builtin_atan2(t, depth);
         nearest = square < nearest ? square : nearest;
       }
+    }
     // The sine of the greatest angle is the ratio of the two; the tangent is 0.5 % more.
     small_angles_ = farthest < 0.99 * small_angle * small_angle * nearest;
   }
