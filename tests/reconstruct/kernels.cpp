@@ -47,6 +47,7 @@ const Case cases[] = {
     {"parallel wide coarse slice", Beam::parallel, DetectorShape::flat, 1.75, 354, 50, 1, Vec3(2, 1, 0), 6, 701, 310},
     {"fan flat", Beam::fan, DetectorShape::flat, 0.7, 41, 52, 130, Vec3(-1, 2, 0), 11},
     {"fan arc", Beam::fan, DetectorShape::arc, 0.9, 40, 39, 17, Vec3(0.3, 0.9, 0), 13},
+    {"fan arc fine", Beam::fan, DetectorShape::arc, 0.3, 70, 61, 18, Vec3(11, -9, 0), 13},
     {"fan arc coarse", Beam::fan, DetectorShape::arc, 4.5, 9, 9, 33, Vec3(0.3, 0.9, 0), 6},
 };
 
