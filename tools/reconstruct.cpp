@@ -347,6 +347,7 @@ int run(const Context& context, const ReconstructArguments& given) {
       held_bytes(scan, corrections, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
   if (!given.surround.empty()) options.reserved_bytes += overview_bytes(StoredVolume(given.surround).grid());
   (void)plan_reconstruction(seen, request, options);
+  if (!given.dry_run && !shared) require_space(given.output, whole, coding, whole.nz);
 
   if (given.corrections.fits_hardening() && !given.dry_run)
     corrections.hardening = fitted_hardening(context, scan, given, corrections, *options.memory_bytes, hooks);

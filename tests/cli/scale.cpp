@@ -233,6 +233,21 @@ TEST_SUITE("sharing a volume") {
     refused("--part 2/2", "v exists");
   }
 
+  TEST_CASE("a disk too small is refused before corrections read the views") {
+    const Folder folder;
+    make_uneven_scan(folder);
+    std::ofstream(view_file(folder, 3), std::ios::trunc).close();
+    const auto before = folder.listing();
+    const auto tried = [&](const std::string& options) {
+      return reconstruct(folder, "-o v --rings sorting " + options);
+    };
+    CHECK(tried("").status == 2);  // an empty file is no TIFF
+    const Outcome outcome = tried("--size 8000,8000,100000 --voxel 0.01 --memory 64G");
+    CHECK(outcome.status == 3);
+    CHECK(outcome.err.find("GiB needed, but ") != std::string::npos);
+    CHECK(folder.listing() == before);
+  }
+
   TEST_CASE("a stopped run removes its folder unless it can be gone on with") {
     const Folder folder;
     make_uneven_scan(folder);

@@ -110,6 +110,8 @@ struct DiskNeed {
   std::optional<std::uintmax_t> free{};
 };
 DiskNeed disk_need(const std::filesystem::path& folder, const Grid& grid, const VolumeCoding& coding, int slices);
+/// @throws CannotWrite if more is needed than is free.
+void require_space(const std::filesystem::path& folder, const Grid& grid, const VolumeCoding& coding, int slices);
 
 /// A stored volume, read slice by slice. Const methods may be called from several threads at once.
 class StoredVolume {

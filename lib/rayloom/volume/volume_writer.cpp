@@ -41,14 +41,6 @@ std::string in_words(std::uintmax_t bytes) {
   return mib < 1024 ? to_text(mib, 4) + " MiB" : to_text(mib / 1024, 4) + " GiB";
 }
 
-void require_space(const fs::path& folder, const Grid& grid, const VolumeCoding& coding, int slices) {
-  const DiskNeed disk = disk_need(folder, grid, coding, slices);
-  if (disk.free && disk.needed > *disk.free)
-    throw CannotWrite(folder.string() + ": " + in_words(disk.needed) + " needed, but " + in_words(*disk.free) +
-                          " are free on this disk",
-                      "free some space, take another disk, or ask for fewer or larger voxels");
-}
-
 [[noreturn]] void fail(const fs::path& file) {
   throw CannotWrite(file.string() + ": cannot be written", "is the disk full?");
 }
@@ -160,6 +152,14 @@ DiskNeed disk_need(const fs::path& folder, const Grid& grid, const VolumeCoding&
   const fs::space_info space = fs::space(parent, error);
   if (!error) disk.free = space.available;
   return disk;
+}
+
+void require_space(const fs::path& folder, const Grid& grid, const VolumeCoding& coding, int slices) {
+  const DiskNeed disk = disk_need(folder, grid, coding, slices);
+  if (disk.free && disk.needed > *disk.free)
+    throw CannotWrite(folder.string() + ": " + in_words(disk.needed) + " needed, but " + in_words(*disk.free) +
+                          " are free on this disk",
+                      "free some space, take another disk, or ask for fewer or larger voxels");
 }
 
 struct VolumeWriter::State {
