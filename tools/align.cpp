@@ -62,15 +62,17 @@ bool belongs(const std::string& name) {
   return false;
 }
 
-/// The slice through the midplane, or at the middle of the heights in view.
-Image section_of(const Geometry& full, const ProjectionSource& full_source) {
+/// The slice through the midplane, or at the middle of the heights in view; as large as `like`, if given.
+Image section_of(const Geometry& full, const ProjectionSource& full_source, const Image* like = nullptr) {
   const int bin = std::max(1, full.detector.columns / most_columns);
   const Geometry geometry = binned(full, bin);
   const ReconstructOptions options;
   const FieldOfView field = field_of_view(geometry, automatic_coverage(geometry));
   const bool midplane = field.z_low_mm <= 0 && field.z_high_mm >= 0;
   const double z_mm = midplane ? 0 : (field.z_low_mm + field.z_high_mm) / 2;
-  const auto plan = plan_reconstruction(geometry, {.slice_mm = z_mm}, options);
+  GridRequest request{.slice_mm = z_mm};
+  if (like) request.size = {{like->columns, like->rows, 1}};
+  const auto plan = plan_reconstruction(geometry, request, options);
   Image image(plan.grid.ny, plan.grid.nx);
   reconstruct(geometry, binned(full, full_source, bin), plan, options,
               [&](int, std::span<const float> slice) { image.samples.assign(slice.begin(), slice.end()); });
@@ -80,7 +82,7 @@ Image section_of(const Geometry& full, const ProjectionSource& full_source) {
 /// Sections with the given and the found geometry in one grey window, and the measure about the axis.
 void write_pictures(const std::filesystem::path& folder, const Geometry& before, const Geometry& after,
                     const ProjectionSource& source, const Alignment& found) {
-  const Image old_section = section_of(before, source), new_section = section_of(after, source);
+  const Image new_section = section_of(after, source), old_section = section_of(before, source, &new_section);
   const std::pair window = grey_window(new_section, {});
   const auto write = [&](const char* name, const char* which, const Image& section, const Geometry& geometry) {
     write_picture(folder / name, section,
@@ -158,10 +160,12 @@ void add_align(CLI::App& program) {
        "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("SCAN", given->scan, "scan file")->required();
-  command->add_option(
-      "-o,--output", given->output,
-      "NAME.json: scan file to write with what was found; any other name: a folder for it as scan.json, with "
-      "sections before and after and the measure's curve");
+  command
+      ->add_option(
+          "-o,--output", given->output,
+          "NAME.json: scan file to write with what was found; any other name: a folder for it as scan.json, with "
+          "sections before and after and the measure's curve. Exit 0 if anything was found, 3 if nothing")
+      ->check([](const std::string& name) { return std::string(name.empty() ? "must not be empty" : ""); });
   CLI::Option* beads = command->add_flag(
       "--beads", given->beads,
       "the scan is one of small dense balls on a light holder (cone beam): find axis, midplane, roll, tilt, slant and "
@@ -183,7 +187,7 @@ void add_align(CLI::App& program) {
                     "replace that file, or that folder if it holds nothing but such files");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
       ->allow_extra_args(false);
-  command->add_option("--threads", given->threads, "threads to use (all)");
+  command->add_option("--threads", given->threads, "N: threads to use (all)");
 }
 
 }  // namespace rayloom::tools

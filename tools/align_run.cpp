@@ -20,7 +20,16 @@ bool names_file(const std::string& output) {
 
 AlignRun::AlignRun(const AlignArguments& given, bool (*belongs)(const std::string& name), const Hooks& hooks)
     : output_(given.output) {
-  if (names_file(output_)) refuse_other_than_scan(output_, given.overwrite);
+  if (names_file(output_)) {
+    namespace fs = std::filesystem;
+    refuse_other_than_scan(output_, given.overwrite);
+    std::error_code ignored;
+    if (fs::equivalent(output_, given.scan, ignored))
+      throw InvalidOption("-o: " + output_ + " is the scan file that is read; must be another file");
+    if (const fs::path folder = fs::absolute(output_).parent_path(); !fs::is_directory(folder, ignored))
+      throw InvalidOption("-o: " + output_ + ": there is no folder " + folder.string() +
+                          "; must be in a folder that is there");
+  }
   scan_ = read_scan(given.scan, given.settings);
   if (scan_.images.projections.empty())
     throw BadInput(given.scan + ": images.projections: missing; must name the projections to align");

@@ -607,7 +607,7 @@ void add_reconstruct(CLI::App& program) {
       ->add_flag("--dry-run", given->dry_run,
                  "say sizes, slabs, memory, disk and about how long it takes; write nothing")
       ->group(files);
-  command->add_option("--threads", given->threads, "threads to use (all)")->group(files);
+  command->add_option("--threads", given->threads, "N: threads to use (all)")->group(files);
 
   const std::string sharing = "Long runs and several machines";
   command

@@ -191,7 +191,7 @@ void add_stitch(CLI::App& program) {
   command->add_flag("--overwrite", given->overwrite, "replace the folder if it holds an earlier stitched scan");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
       ->allow_extra_args(false);
-  command->add_option("--threads", given->threads, "threads to use (all)");
+  command->add_option("--threads", given->threads, "N: threads to use (all)");
 }
 
 }  // namespace rayloom::tools

@@ -77,6 +77,25 @@ TEST_SUITE("align") {
     CHECK(run(folder, "align scan.json -o found --overwrite").status == 0);
   }
 
+  TEST_CASE("a place that cannot be written is refused before the scan is read") {
+    const Folder folder;
+    make_disc_scan(folder, 50.3);
+    std::ofstream(view_file(folder, 3), std::ios::trunc).close();  // no TIFF any more
+    const auto before = folder.listing();
+    const std::string scan = slurp(folder / "scan.json");
+    for (const auto& [options, message] : std::initializer_list<std::pair<std::string, std::string>>{
+             {"-o ''", "must not be empty"},
+             {"-o missing/aligned.json", "must be in a folder that is there"},
+             {"-o ./scan.json --overwrite", "is the scan file that is read"}}) {
+      CAPTURE(options);
+      const Outcome outcome = run(folder, "align scan.json " + options);
+      CHECK(outcome.status == 2);
+      CHECK(outcome.err.find(message) != std::string::npos);
+    }
+    CHECK(folder.listing() == before);
+    CHECK(slurp(folder / "scan.json") == scan);
+  }
+
   TEST_CASE("says so when the scan does not tell, and writes nothing") {
     const Folder folder;
     make_disc_scan(folder, 50.3, 100);

@@ -93,8 +93,12 @@ void find_roll(const Geometry& full, const ProjectionSource& source, const Oppos
   const MatchedPlace matched = match_place(full, source, {result.axis_column.value, roll_rad}, threads, hooks);
   if (const double own = std::sqrt(matched.covariance(1, 1)); matched.converged && own < deviation) {
     result.measure += "; then projections of the volume (Dengler 1989; Gursoy et al. 2017), least squares";
-    result.axis_column.value = matched.place.axis_column;
-    result.axis_column.uncertainty = coverage * std::sqrt(matched.covariance(0, 0));
+    // All rest on the same views, so that a mean is taken to be as uncertain as the better of two that agree.
+    Estimate& axis = result.axis_column;
+    const double rays_own = axis.uncertainty / coverage, volume_own = std::sqrt(matched.covariance(0, 0));
+    axis.uncertainty =
+        coverage * std::min(rays_own, volume_own) * apart(axis.value, rays_own, matched.place.axis_column, volume_own);
+    axis.value = mean(axis.value, rays_own, matched.place.axis_column, volume_own);
     deviation = own * apart(roll_rad, deviation, matched.place.roll_rad, own);
     roll_rad = matched.place.roll_rad;
   }
@@ -103,7 +107,6 @@ void find_roll(const Geometry& full, const ProjectionSource& source, const Oppos
     const PlaneFit planes = fit_planes(full, source, {result.axis_column.value, roll_rad}, threads, hooks);
     if (planes.converged) {
       result.measure += "; roll: planes through two sources (Grangeat 1991; Aichert et al. 2015), least squares";
-      // Both rest on the same views, so that their mean is taken to be as uncertain as the better one.
       const double of_planes = plane_factor * std::hypot(std::sqrt(planes.variance), least_roll_deviation);
       roll_rad = mean(roll_rad, deviation, planes.roll_rad, of_planes);
       deviation = std::min(deviation, of_planes);
@@ -188,8 +191,10 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     place = fit.place;
     if (level == levels.rbegin())
       if (const double measure = rays.misfit(place).measure(); !(measure < alike)) {
-        result.axis_column = undetermined("opposite rays do not see the same wherever the axis is put (measure " +
-                                          to_text(measure, 2) + ", must be below " + to_text(alike) + ")");
+        result.axis_column = undetermined(
+            "opposite rays do not see the same wherever the axis is put (measure " + to_text(measure, 2) +
+            ", must be below " + to_text(alike) +
+            (small.beam == Beam::cone ? "); they meet in the midplane alone: does it cross the part?" : ")"));
         return result;
       }
     if (level + 1 == levels.rend())

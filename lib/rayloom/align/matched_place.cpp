@@ -21,6 +21,7 @@ constexpr float darkest = 1e-6F;            // transmission, where noise leaves 
 constexpr double turned_by = 3 * pi / 180;  // either way: rows that are left out for it where the part sticks out
 constexpr double shifted = 0.25;            // pixels at a third of the width, for numerical derivatives
 constexpr int most_steps = 4;
+constexpr double covered = 2;          // deviations that are to hold what rings, drift and scatter do
 constexpr double small_step = 0.003;   // likewise ..
 constexpr double least_error = 0.003;  // .. and what interpolation leaves, a standard deviation
 
@@ -49,6 +50,18 @@ ViewStack stack_for(const Geometry& full, const ProjectionSource& source, int bi
   for (float& sample : stack.samples)
     sample = -std::log(std::max(sample, darkest));
   return stack;
+}
+
+/// Takes from every view what all have in common, in place. @param values  [view][sample], `compared` samples a view.
+void take_common_away(float* values, std::size_t compared, int views) {
+  Eigen::Map<Eigen::MatrixXf> by_view(values, Eigen::Index(compared), views);
+  const Eigen::VectorXf common = by_view.rowwise().mean();
+  by_view.colwise() -= common;
+}
+
+Eigen::Vector2d step_by(const Eigen::MatrixXf& slopes, const Eigen::VectorXf& rest) {
+  const Eigen::Matrix2d normal = (slopes.transpose() * slopes).cast<double>();
+  return -normal.ldlt().solve((slopes.transpose() * rest).cast<double>());
 }
 
 }  // namespace
@@ -89,11 +102,10 @@ MatchedPlace match_place(const Geometry& full, const ProjectionSource& source, c
     slopes.conservativeResize(slope.size(), parameter + 1);
     slopes.col(parameter) = slope;
   }
-  const Eigen::Matrix2d normal = (slopes.transpose() * slopes).cast<double>();
   Eigen::VectorXf rest;
   for (int i = 0; i < most_steps && !result.converged; ++i) {
     rest = left_over(at, 1);
-    const Eigen::Vector2d step = -normal.ldlt().solve((slopes.transpose() * rest).cast<double>());
+    const Eigen::Vector2d step = step_by(slopes, rest);
     if (!(step.norm() < 2)) return result;
     at += step;
     result.converged = step.norm() < small_step;
@@ -104,7 +116,15 @@ MatchedPlace match_place(const Geometry& full, const ProjectionSource& source, c
   result.place.axis_column += bin * at[0];
   result.place.roll_rad += at[1] / lever;
   const Eigen::Matrix2d floor = least_error * least_error * Eigen::Matrix2d::Identity();
-  result.covariance = in_pixels * (clustered_covariance(views, slopes, rest) + floor) * in_pixels;
+  Eigen::Matrix2d covariance = clustered_covariance(views, slopes, rest) + floor;
+  // Rings, drifting gain, scatter and a wrong level of air stand still while the part turns, and noise does not tell of
+  // them: how far the place moves without what all views have in common does.
+  take_common_away(rest.data(), views.compared(), views.views());
+  for (const int parameter : {0, 1})
+    take_common_away(slopes.col(parameter).data(), views.compared(), views.views());
+  const Eigen::Vector2d without = step_by(slopes, rest) / covered;
+  covariance += without.cwiseAbs2().asDiagonal();
+  result.covariance = in_pixels * covariance * in_pixels;
   return result;
 }
 
