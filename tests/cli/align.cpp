@@ -83,14 +83,14 @@ TEST_SUITE("align") {
     std::ofstream(view_file(folder, 3), std::ios::trunc).close();  // no TIFF any more
     const auto before = folder.listing();
     const std::string scan = slurp(folder / "scan.json");
-    for (const auto& [options, message] : std::initializer_list<std::pair<std::string, std::string>>{
+    for (const auto& refusal : std::initializer_list<std::pair<std::string, std::string>>{
              {"-o ''", "must not be empty"},
              {"-o missing/aligned.json", "must be in a folder that is there"},
              {"-o ./scan.json --overwrite", "is the scan file that is read"}}) {
-      CAPTURE(options);
-      const Outcome outcome = run(folder, "align scan.json " + options);
+      CAPTURE(refusal.first);
+      const Outcome outcome = run(folder, "align scan.json " + refusal.first);
       CHECK(outcome.status == 2);
-      CHECK(outcome.err.find(message) != std::string::npos);
+      CHECK(outcome.err.find(refusal.second) != std::string::npos);
     }
     CHECK(folder.listing() == before);
     CHECK(slurp(folder / "scan.json") == scan);
