@@ -28,6 +28,7 @@ constexpr double alike = 0.5;   // measure above which opposite rays have too li
 constexpr double coverage = 3;  // standard deviations; two, and half as much for what they leave out: interpolation
 constexpr double seam_factor =
     1.5;  // on the deviation of a half turn's ends, whose errors hang together along the rows
+constexpr double cone_factor = 1.3;            // likewise for a cone's opposite rays, which are few and cross
 constexpr double plane_factor = 1.7;           // likewise for planes of narrow cones, whose lines are few
 constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
 constexpr double least_roll_deviation = 2e-5;  // rad
@@ -79,6 +80,12 @@ double mean(double a, double a_deviation, double b, double b_deviation) {
 /// By how much less certain two values are than they say, if they do not agree (Birge 1932, Phys. Rev. 40:207-227).
 double apart(double a, double a_deviation, double b, double b_deviation) {
   return std::max(1.0, std::abs(a - b) / std::hypot(a_deviation, b_deviation));
+}
+
+/// Whether a fit tells the roll better than another.
+bool tells_more(const OppositeFit& fit, const OppositeFit& other) {
+  const auto tells = [](const OppositeFit& one) { return one.converged && one.roll_told; };
+  return tells(fit) && (!tells(other) || fit.covariance(1, 1) < other.covariance(1, 1));
 }
 
 /// The roll, beginning with that of opposite rays, and the axis once more where it is found with it.
@@ -141,7 +148,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   RowBand band{0, rows, together};
   if (small.beam == Beam::cone) {
     const double reach = small.detector.columns / 2.0 * std::sin(searched_roll + std::abs(small.detector.roll_rad)) +
-                         near_midplane * small.sdd_mm / small.detector.row_pitch_mm + 4;
+                         many_lines * small.sdd_mm / small.detector.row_pitch_mm + 4;
     const int low = std::max(int(std::floor(small.detector.midplane_row - reach)), 0),
               high = std::min(int(std::ceil(small.detector.midplane_row + reach)), rows - 1);
     if (small.detector.midplane_row < 0 || small.detector.midplane_row > rows - 1 || low > high) {
@@ -183,11 +190,16 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
       place = search(rays, level->geometry.detector, level->views());
     }
     fit = rays.fit(place, adjust);
+    if (rolls && small.beam == Beam::cone)
+      if (const OppositeFit many = OppositeRays(*level, threads, many_lines).fit(place, adjust); tells_more(many, fit))
+        fit = many;
+    double by_roll = 0;
     if (rolls && !(fit.converged && fit.roll_told)) {  // the roll stays, and what it may be is the axis's uncertainty
-      const double by_roll = fit.axis_per_roll * likely_roll / coverage;
+      by_roll = fit.axis_per_roll * likely_roll / coverage;
       fit = rays.fit({place.axis_column, small.detector.roll_rad}, Adjust::axis);
-      fit.covariance(0, 0) += by_roll * by_roll;
     }
+    if (small.beam == Beam::cone) fit.covariance *= cone_factor * cone_factor;
+    fit.covariance(0, 0) += by_roll * by_roll;
     place = fit.place;
     if (level == levels.rbegin())
       if (const double measure = rays.misfit(place).measure(); !(measure < alike)) {

@@ -38,7 +38,7 @@ DetectorPosition seen_at(const Geometry& geometry, double u, double v) {
 
 }  // namespace
 
-OppositeRays::OppositeRays(const ViewStack& stack, int threads) : stack_(stack), threads_(threads) {
+OppositeRays::OppositeRays(const ViewStack& stack, int threads, double steepest) : stack_(stack), threads_(threads) {
   const Geometry& geometry = stack.geometry;
   const Detector& d = geometry.detector;
   const int views = stack.views();
@@ -62,7 +62,7 @@ OppositeRays::OppositeRays(const ViewStack& stack, int threads) : stack_(stack),
 
   reach_ = d.columns - 1;
   if (geometry.beam == Beam::cone) {
-    const int beside = int(near_midplane * geometry.sdd_mm / d.row_pitch_mm);
+    const int beside = int(steepest * geometry.sdd_mm / d.row_pitch_mm);
     const int step = std::max(1, (2 * beside + 1) / most_lines);
     for (int row = -beside / step; row <= beside / step; ++row)
       line_mm_.push_back(row * step * d.row_pitch_mm);

@@ -8,11 +8,11 @@
 
 namespace rayloom {
 
-/// Lines of a cone beam lie within this slope of the midplane. Opposite rays there cross but do not coincide: they
-/// differ to first order in the slope, which cancels between the lines above and below only for structure larger than
-/// their distance. More lines lessen the noise, and make the roll worse: three times for ten times the slope, at 20 000
-/// counts.
-inline constexpr double near_midplane = 0.0015;
+/// Slopes against the midplane up to which lines of a cone beam count. Opposite rays beside the midplane cross but do
+/// not coincide: they differ to first order in the slope, which cancels between the lines above and below only for
+/// structure larger than their distance. Many lines lessen the noise; of parts with small structure few lines tell the
+/// roll three times as well (at 20 000 counts).
+inline constexpr double few_lines = 0.0015, many_lines = 0.01;
 
 /// The detector's place: what is adjusted.
 struct DetectorPlace {
@@ -51,7 +51,8 @@ enum class Adjust { axis, axis_and_roll };
 class OppositeRays {
  public:
   /// Keeps a reference. @param threads  For the methods below, which give the same for any number.
-  OppositeRays(const ViewStack& stack, int threads);
+  /// @param steepest  Slope of a cone's lines.
+  OppositeRays(const ViewStack& stack, int threads, double steepest = few_lines);
 
   /// False if no ray has an opposite one.
   bool any() const { return !sides_.empty(); }
