@@ -13,7 +13,7 @@ namespace rayloom::bench {
 
 namespace {
 
-constexpr int few_views = 32;  // enough for a rate that is a tenth of the others'
+constexpr int few_views = 32;  // enough for the rate of the slowest set
 
 enum class Scan { cone, parallel, flat, arc };
 

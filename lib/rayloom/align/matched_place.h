@@ -10,7 +10,8 @@ namespace rayloom {
 /// The best place near the one where it began.
 struct MatchedPlace {
   DetectorPlace place;
-  Eigen::Matrix2d covariance = Eigen::Matrix2d::Zero();  ///< axis_column (pixels), roll (rad).
+  /// axis_column (pixels), roll (rad): of noise, and of what stands still while the part turns.
+  Eigen::Matrix2d covariance = Eigen::Matrix2d::Zero();
   bool converged = false;
 };
 
