@@ -275,7 +275,7 @@ TEST_SUITE("align: what detectors do to edges") {
 TEST_SUITE("align: what stands still while the part turns") {
   // Without heed to what all views have in common, air that reads 3 % wrong led axes 5 pixels off the middle astray by
   // 0.08 pixel, 5 % of scatter by 0.15, each with +- 0.01; gain that drifts by 2 % a pixel led rolls by 0.03 degrees
-  // with +- 0.014. This part: its roll by 0.0099 degrees with +- 0.0097.
+  // with +- 0.014. matched_place_test.cpp has the fit alone.
   TEST_CASE("a wrong level of air and drifting gain move neither axis nor roll beyond what is said of them") {
     const TestScan scan = random_rolled_scan(rolled_settings[1], 3);
     const auto check = [&](const TestScan& spoilt) {

@@ -55,6 +55,17 @@ TEST_SUITE("projections of the volume") {
     }
   }
 
+  TEST_CASE("say how far a wrong level of air may have led them") {
+    TestScan scan = scan_of(Beam::cone, 360, 22);
+    for (float& sample : scan.integrals)
+      sample -= 0.05F;
+    const MatchedPlace found = matched(scan);
+    REQUIRE(found.converged);
+    const double error = std::abs(found.place.axis_column - scan.geometry.detector.axis_column);
+    MESSAGE("off by " << error << " pixels; +- " << 3 * std::sqrt(found.covariance(0, 0)));
+    CHECK(error < 3 * std::sqrt(found.covariance(0, 0)));
+  }
+
   TEST_CASE("tell nothing of a short cone scan or a part that sticks out") {
     CHECK_FALSE(matched(scan_of(Beam::cone, 210, 22)).converged);
     CHECK_FALSE(matched(scan_of(Beam::parallel, 360, 110)).converged);
