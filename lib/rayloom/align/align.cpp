@@ -29,6 +29,8 @@ constexpr double coverage = 3;  // standard deviations; two, and half as much fo
 constexpr double seam_factor =
     1.5;  // on the deviation of a half turn's ends, whose errors hang together along the rows
 constexpr double cone_factor = 1.3;            // likewise for a cone's opposite rays, which are few and cross
+constexpr double roll_per_slope = 0.14;        // rad by which lines of a cone beam may be astray, for their slope
+constexpr double axis_per_slope = 0.0125;      // likewise widths of the detector
 constexpr double plane_factor = 1.7;           // likewise for planes of narrow cones, whose lines are few
 constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
 constexpr double least_roll_deviation = 2e-5;  // rad
@@ -82,10 +84,28 @@ double apart(double a, double a_deviation, double b, double b_deviation) {
   return std::max(1.0, std::abs(a - b) / std::hypot(a_deviation, b_deviation));
 }
 
-/// Whether a fit tells the roll better than another.
-bool tells_more(const OppositeFit& fit, const OppositeFit& other) {
-  const auto tells = [](const OppositeFit& one) { return one.converged && one.roll_told; };
-  return tells(fit) && (!tells(other) || fit.covariance(1, 1) < other.covariance(1, 1));
+/// What opposite rays say of axis and roll. Of a cone beam the mean of few lines, which are true but noisy, and many,
+/// which are less noisy but may be astray, by how certain each is of either.
+OppositeFit fit_rays(const OppositeRays& rays, const Geometry& geometry, const DetectorPlace& place, Adjust adjust) {
+  if (geometry.beam != Beam::cone) return rays.fit(place, adjust);
+  const auto of_lines = [&](double steepest) {
+    OppositeFit fit = rays.fit(place, adjust, steepest);
+    fit.covariance(0, 0) += std::pow(axis_per_slope * steepest * geometry.detector.columns, 2);
+    fit.covariance(1, 1) += std::pow(roll_per_slope * steepest, 2);
+    fit.covariance *= cone_factor * cone_factor;
+    return fit;
+  };
+  OppositeFit few = of_lines(few_lines);
+  if (adjust == Adjust::axis) return few;
+  const OppositeFit many = of_lines(many_lines);
+  const auto tells = [](const OppositeFit& fit) { return fit.converged && fit.roll_told; };
+  if (!tells(few) || !tells(many)) return tells(many) ? many : few;
+  const Eigen::Vector2d a = few.covariance.diagonal().cwiseSqrt(), b = many.covariance.diagonal().cwiseSqrt();
+  few.place = {mean(few.place.axis_column, a[0], many.place.axis_column, b[0]),
+               mean(few.place.roll_rad, a[1], many.place.roll_rad, b[1])};
+  // Both rest on the same lines in part, so that the mean is taken to be as uncertain as the better.
+  few.covariance = a.cwiseMin(b).cwiseAbs2().asDiagonal();
+  return few;
 }
 
 /// The roll, beginning with that of opposite rays, and the axis once more where it is found with it.
@@ -174,7 +194,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   for (auto level = levels.rbegin(); level != levels.rend(); ++level) {
     hooks.report("comparing opposite rays", double(level - levels.rbegin()) / double(levels.size()));
     if (hooks.stop()) throw Cancelled("stopped");
-    OppositeRays rays(*level, threads);
+    const OppositeRays rays(*level, threads);
     if (!rays.any()) {
       result.axis_column = undetermined("no ray has an opposite one");
       return result;
@@ -189,16 +209,12 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     if (level == levels.rbegin()) {
       place = search(rays, level->geometry.detector, level->views());
     }
-    fit = rays.fit(place, adjust);
-    if (rolls && small.beam == Beam::cone)
-      if (const OppositeFit many = OppositeRays(*level, threads, many_lines).fit(place, adjust); tells_more(many, fit))
-        fit = many;
+    fit = fit_rays(rays, level->geometry, place, adjust);
     double by_roll = 0;
     if (rolls && !(fit.converged && fit.roll_told)) {  // the roll stays, and what it may be is the axis's uncertainty
       by_roll = fit.axis_per_roll * likely_roll / coverage;
-      fit = rays.fit({place.axis_column, small.detector.roll_rad}, Adjust::axis);
+      fit = fit_rays(rays, level->geometry, {place.axis_column, small.detector.roll_rad}, Adjust::axis);
     }
-    if (small.beam == Beam::cone) fit.covariance *= cone_factor * cone_factor;
     fit.covariance(0, 0) += by_roll * by_roll;
     place = fit.place;
     if (level == levels.rbegin())

@@ -38,7 +38,7 @@ DetectorPosition seen_at(const Geometry& geometry, double u, double v) {
 
 }  // namespace
 
-OppositeRays::OppositeRays(const ViewStack& stack, int threads, double steepest) : stack_(stack), threads_(threads) {
+OppositeRays::OppositeRays(const ViewStack& stack, int threads) : stack_(stack), threads_(threads) {
   const Geometry& geometry = stack.geometry;
   const Detector& d = geometry.detector;
   const int views = stack.views();
@@ -61,17 +61,6 @@ OppositeRays::OppositeRays(const ViewStack& stack, int threads, double steepest)
   longest_gap_ = 3 * step_;
 
   reach_ = d.columns - 1;
-  if (geometry.beam == Beam::cone) {
-    const int beside = int(steepest * geometry.sdd_mm / d.row_pitch_mm);
-    const int step = std::max(1, (2 * beside + 1) / most_lines);
-    for (int row = -beside / step; row <= beside / step; ++row)
-      line_mm_.push_back(row * step * d.row_pitch_mm);
-  } else {
-    const int lines = std::min(d.rows, most_lines);
-    for (int i = 0; i < lines; ++i)
-      line_mm_.push_back((d.midplane_row - ((i + 0.5) * d.rows / lines - 0.5)) * d.row_pitch_mm);
-  }
-
   const auto add_side = [&](int view, int from, int to) {
     const std::size_t before = opposites_.size();
     bool found = false;
@@ -123,7 +112,25 @@ OppositeRays::Opposite OppositeRays::opposite(double angle_rad) const {
   return {};
 }
 
-std::vector<OppositeRays::Place> OppositeRays::places(const DetectorPlace& place) const {
+std::vector<double> OppositeRays::lines_mm(double steepest) const {
+  const Geometry& geometry = stack_.geometry;
+  const Detector& d = geometry.detector;
+  std::vector<double> lines;
+  if (geometry.beam == Beam::cone) {
+    const int beside = int(steepest * geometry.sdd_mm / d.row_pitch_mm);
+    const int step = std::max(1, (2 * beside + 1) / most_lines);
+    for (int row = -beside / step; row <= beside / step; ++row)
+      lines.push_back(row * step * d.row_pitch_mm);
+  } else {
+    const int count = std::min(d.rows, most_lines);
+    for (int i = 0; i < count; ++i)
+      lines.push_back((d.midplane_row - ((i + 0.5) * d.rows / count - 0.5)) * d.row_pitch_mm);
+  }
+  return lines;
+}
+
+std::vector<OppositeRays::Place> OppositeRays::places(const DetectorPlace& place,
+                                                      const std::vector<double>& lines_mm) const {
   const auto at = [&](double axis_column, double roll_rad, double u, double v) {
     Geometry geometry = stack_.geometry;
     geometry.angles_rad.clear();
@@ -132,8 +139,8 @@ std::vector<OppositeRays::Place> OppositeRays::places(const DetectorPlace& place
     return seen_at(geometry, u, v);
   };
   std::vector<Place> places;
-  places.reserve(line_mm_.size() * std::size_t(2 * reach_ + 1));
-  for (const double v : line_mm_)
+  places.reserve(lines_mm.size() * std::size_t(2 * reach_ + 1));
+  for (const double v : lines_mm)
     for (int k = -reach_; k <= reach_; ++k) {
       const double u = k * stack_.geometry.detector.column_pitch_mm;
       const auto slope = [&](double axis_step, double roll_step_rad) {
@@ -149,7 +156,8 @@ std::vector<OppositeRays::Place> OppositeRays::places(const DetectorPlace& place
 
 OppositeMisfit OppositeRays::misfit(const DetectorPlace& place, int stride) const {
   const int rows = stack_.geometry.detector.rows, columns = stack_.geometry.detector.columns;
-  const auto where = places(place);
+  const std::vector<double> heights = lines_mm(few_lines);
+  const auto where = places(place, heights);
   struct Sums {
     double squares = 0, a = 0, b = 0, aa = 0, bb = 0;
     std::size_t pairs = 0;
@@ -159,7 +167,7 @@ OppositeMisfit OppositeRays::misfit(const DetectorPlace& place, int stride) cons
     const std::size_t s = std::size_t(i) * std::size_t(stride);
     const Side& side = sides_[s];
     Sums& sum = sums[s];
-    for (int line = 0; line < int(line_mm_.size()); ++line)
+    for (int line = 0; line < int(heights.size()); ++line)
       for (int k = side.from; k <= side.to; ++k) {
         const Opposite& other = opposites_[s * std::size_t(2 * reach_ + 1) + std::size_t(k + reach_)];
         if (other.first < 0) continue;
@@ -192,9 +200,10 @@ OppositeMisfit OppositeRays::misfit(const DetectorPlace& place, int stride) cons
   return {all.squares, all.aa - all.a * all.a / n + all.bb - all.b * all.b / n, all.pairs};
 }
 
-OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
+OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double steepest) const {
   const int rows = stack_.geometry.detector.rows, columns = stack_.geometry.detector.columns;
-  const std::size_t lines = line_mm_.size(), width = std::size_t(2 * reach_ + 1), cells = lines * width;
+  const std::vector<double> heights = lines_mm(steepest);
+  const std::size_t lines = heights.size(), width = std::size_t(2 * reach_ + 1), cells = lines * width;
   const bool with_roll = adjust == Adjust::axis_and_roll;
   // Difference of each pair and its derivatives, [side][line][k]; NaN where there is no pair.
   constexpr float none = std::numeric_limits<float>::quiet_NaN();
@@ -205,7 +214,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
   OppositeFit result;
   result.place = start;
   for (int iteration = 0; iteration < 12; ++iteration) {
-    const auto where = places(result.place);
+    const auto where = places(result.place, heights);
     parallel_for(int(sides_.size()), threads_, [&](int s, int) {
       const Side& side = sides_[std::size_t(s)];
       const std::size_t origin = std::size_t(s) * cells;
@@ -249,7 +258,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     Eigen::Vector2d right = Eigen::Vector2d::Zero();
     std::vector<Eigen::Vector2d> of_views(std::size_t(view_clusters), Eigen::Vector2d::Zero());
     const std::size_t groups = width / cluster_places + 1;
-    const double apart = lines > 1 ? std::abs(line_mm_[1] - line_mm_[0]) / stack_.geometry.detector.row_pitch_mm : 1;
+    const double apart = lines > 1 ? std::abs(heights[1] - heights[0]) / stack_.geometry.detector.row_pitch_mm : 1;
     const std::size_t together = std::size_t(std::max(1.0, std::round(cluster_rows / apart)));
     std::vector<Eigen::Vector2d> of_places((lines / together + 1) * groups, Eigen::Vector2d::Zero());
     for (std::size_t i = 0; i < difference.size(); ++i) {
@@ -270,7 +279,6 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust) const {
     }
     if (!with_roll) normal(1, 1) = 1;
     normal = ((normal + normal.transpose()) / 2).eval();
-    result.pairs = shared.pairs;
     if (!(normal.determinant() > 1e-12 * normal(0, 0) * normal(1, 1)) || !(normal(0, 0) > 0)) return result;
     const Eigen::Matrix2d inverse = normal.inverse();
     told = ((told + told.transpose()) / 2).eval();

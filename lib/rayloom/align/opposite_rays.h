@@ -10,8 +10,7 @@ namespace rayloom {
 
 /// Slopes against the midplane up to which lines of a cone beam count. Opposite rays beside the midplane cross but do
 /// not coincide: they differ to first order in the slope, which cancels between the lines above and below only for
-/// structure larger than their distance. Many lines lessen the noise; of parts with small structure few lines tell the
-/// roll three times as well (at 20 000 counts).
+/// structure larger than their distance. Few lines are truer, many less noisy.
 inline constexpr double few_lines = 0.0015, many_lines = 0.01;
 
 /// The detector's place: what is adjusted.
@@ -36,7 +35,6 @@ struct OppositeFit {
   bool converged = false;
   bool roll_told = false;    ///< Whether the images change with it by more than noise does.
   double axis_per_roll = 0;  ///< Pixels by which the best axis moves when a roll is not undone, per rad.
-  std::size_t pairs = 0;
 };
 
 /// Which of the two are adjusted.
@@ -51,8 +49,7 @@ enum class Adjust { axis, axis_and_roll };
 class OppositeRays {
  public:
   /// Keeps a reference. @param threads  For the methods below, which give the same for any number.
-  /// @param steepest  Slope of a cone's lines.
-  OppositeRays(const ViewStack& stack, int threads, double steepest = few_lines);
+  OppositeRays(const ViewStack& stack, int threads);
 
   /// False if no ray has an opposite one.
   bool any() const { return !sides_.empty(); }
@@ -64,9 +61,11 @@ class OppositeRays {
 
   /// Gauss-Newton. Differences that all views share (rings, uneven gain) count by how far they exceed the noise, as in
   /// generalised least squares with a variance component for each pair of pixels. The covariance is clustered by views
-  /// and, added, by places, so that it holds for differences that hang together along either.
+  /// and, added, by places, so that it holds for differences that hang together along either; what many lines of a cone
+  /// are astray is not in it.
+  /// @param steepest  Slope of a cone's lines.
   /// @par Source  Liang & Zeger 1986, Biometrika 73:13-22 (clustered covariance).
-  OppositeFit fit(const DetectorPlace& start, Adjust adjust) const;
+  OppositeFit fit(const DetectorPlace& start, Adjust adjust, double steepest = few_lines) const;
 
  private:
   /// One view with the signs of u for which it is compared.
@@ -83,19 +82,20 @@ class OppositeRays {
     DetectorPosition at, by_axis, by_roll;  ///< Position and its derivatives.
   };
   Opposite opposite(double angle_rad) const;
-  std::vector<Place> places(const DetectorPlace& place) const;  ///< [line][k + reach].
+  std::vector<double> lines_mm(double steepest) const;  ///< Heights v of the lines that are compared.
+  std::vector<Place> places(const DetectorPlace& place,
+                            const std::vector<double>& lines_mm) const;  ///< [line][k + reach].
   std::size_t index(int line, int k) const {
     return std::size_t(line) * std::size_t(2 * reach_ + 1) + std::size_t(k + reach_);
   }
 
   const ViewStack& stack_;
   int threads_;
-  int reach_ = 0;                ///< Places from -reach to reach.
-  std::vector<double> line_mm_;  ///< Heights v of the lines that are compared.
-  std::vector<int> order_;       ///< Views by angle.
-  std::vector<double> sorted_;   ///< Their angles in [0, 2 pi).
-  double step_ = 0;              ///< Median gap.
-  double longest_gap_ = 0;       ///< Over which to interpolate.
+  int reach_ = 0;               ///< Places from -reach to reach.
+  std::vector<int> order_;      ///< Views by angle.
+  std::vector<double> sorted_;  ///< Their angles in [0, 2 pi).
+  double step_ = 0;             ///< Median gap.
+  double longest_gap_ = 0;      ///< Over which to interpolate.
   bool seam_only_ = false;
   std::vector<Side> sides_;
   std::vector<Opposite> opposites_;  ///< [side][k + reach].
