@@ -20,13 +20,19 @@ void add_simulate();
 /// Notes a wrong result: the program then ends with status 1.
 void wrong(benchmark::State& state, const char* what);
 
-/// Runs `work` once untimed, then for as long as `state` asks, and reports count per run.
+/// Runs `work` for as long as `state` asks, and reports count per run.
 template <class Work>
-void time(benchmark::State& state, double count, const Work& work) {
-  work();
+void time_warm(benchmark::State& state, double count, const Work& work) {
   for (auto _ : state)
     work();
   state.counters["rate"] = benchmark::Counter(count, benchmark::Counter::kIsIterationInvariantRate);
+}
+
+/// The same after one untimed run.
+template <class Work>
+void time(benchmark::State& state, double count, const Work& work) {
+  work();
+  time_warm(state, count, work);
 }
 
 }  // namespace rayloom::bench

@@ -46,6 +46,15 @@ int slices_at_once(const Grid& grid) {
 }
 constexpr int buffers = 2;  // batches: one being filled, one being back-projected; and slices, turned and written
 
+/// Columns of voxels within the field of view.
+double columns_within(const Grid& grid, double radius_mm) {
+  double columns = 0;
+  for (int j = 0; j < grid.ny; ++j)
+    for (int i = 0; i < grid.nx; ++i)
+      columns += std::hypot(grid.x_mm(i), grid.y_mm(j)) <= radius_mm;
+  return columns;
+}
+
 /// Views batch by batch, and what they are summed in.
 struct Direct {
   using Batch = ViewBatch;
@@ -71,6 +80,17 @@ struct Direct {
   }
   static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
     backproject(stage.ideal(), batch, sum, threads);
+  }
+  /// What tells the speed: rows of voxels near the axis, in all slices of the slab, since a column's work pays the more
+  /// the more slices share it.
+  static std::pair<Grid, SliceRange> sample(const Grid& grid, SliceRange slab, int views) {
+    constexpr double updates = 1e9;
+    Grid strip = grid;
+    strip.ny =
+        int(std::clamp(updates / views / grid.nx / slab.count, double(std::min(group, grid.ny)), double(grid.ny)));
+    const double to_spare = (grid.ny - strip.ny) * grid.voxel_mm / 2;
+    strip.centre_mm.y() = std::clamp(0.0, grid.centre_mm.y() - to_spare, grid.centre_mm.y() + to_spare);
+    return {strip, slab};
   }
   /// The nx x ny images of slices [k, k + count), y downwards, one after the other.
   static void slices(Sum& slab, int k, int count, int threads, std::span<float> slices) {
@@ -112,6 +132,10 @@ struct Gridding {
   }
   static void add(const FilterStage& stage, const Batch& batch, Sum& sum, int threads) {
     sum.add(stage.ideal(), batch, stage.length(), threads);
+  }
+  static std::pair<Grid, SliceRange> sample(const Grid& grid, SliceRange slab, int) {
+    const int few = std::min(slab.count, 2 * group);
+    return {grid, {slab.first + (slab.count - few) / 2, few}};
   }
   static void slices(Sum& sum, int k, int count, int threads, std::span<float> slices) {
     const std::size_t pixels = slices.size() / std::size_t(count);
@@ -433,10 +457,7 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
   const FilterStage stage(geometry, plan.redundancy, options.filter, options.beyond);
   const Grid& grid = plan.grid;
   const double views = double(geometry.angles_rad.size());
-  double columns = 0;  // of voxels, within the field of view
-  for (int j = 0; j < grid.ny; ++j)
-    for (int i = 0; i < grid.nx; ++i)
-      columns += std::hypot(grid.x_mm(i), grid.y_mm(j)) <= plan.field.radius_mm;
+  const double columns = columns_within(grid, plan.field.radius_mm);
   const auto row_count = [&](const SliceRange& slab) {
     const auto rows = rows_of(stage, plan, slab);
     return double(rows.second - rows.first + 1);
@@ -448,19 +469,18 @@ ReconstructEstimate estimate(const Geometry& geometry, const ProjectionSource& s
 
   const SliceRange& largest = *std::max_element(plan.slabs.begin(), plan.slabs.end(),
                                                 [](const auto& a, const auto& b) { return a.count < b.count; });
-  const int few = std::min(largest.count, 2 * group);
-  const SliceRange sample{largest.first + (largest.count - few) / 2, few};
   const int threads = thread_count(options.threads);
   with(plan.method, [&](auto way) {
     const int count = std::min(way.capacity(geometry), int(geometry.angles_rad.size()));
-    auto batch = way.batch(stage, grid, plan.field.radius_mm, sample);
+    const auto [sampled, slices] = way.sample(grid, largest, count);
+    auto batch = way.batch(stage, sampled, plan.field.radius_mm, slices);
     FilterStage::Scratch scratch;
-    auto sum = way.sum(stage, grid, plan.field.radius_mm, sample, threads);
+    auto sum = way.sum(stage, sampled, plan.field.radius_mm, slices, threads);
     Stopwatch watch;
-    stage.fill(source, grid, 0, count, batch, scratch, threads);
-    result.rows_per_s = count * row_count(sample) / watch.lap();
+    stage.fill(source, sampled, 0, count, batch, scratch, threads);
+    result.rows_per_s = count * row_count(slices) / watch.lap();
     way.add(stage, batch, sum, threads);
-    result.updates_per_s = count * columns * sample.count / watch.lap();
+    result.updates_per_s = count * columns_within(sampled, plan.field.radius_mm) * slices.count / watch.lap();
   });
   result.seconds = result.rows / result.rows_per_s + result.updates / result.updates_per_s;
   return result;
