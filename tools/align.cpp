@@ -109,7 +109,7 @@ void write_pictures(const std::filesystem::path& folder, const Geometry& before,
                  .along = "axis_column",
                  .first = found.curve.front().axis_column,
                  .step = found.curve.size() > 1 ? found.curve[1].axis_column - found.curve[0].axis_column : 1});
-  write_table(folder / "measure.csv", table);
+  write_text_file(folder / "measure.csv", table);
 }
 
 int run(const Context& context, const AlignArguments& given) {

@@ -89,8 +89,8 @@ void write_tables(const std::filesystem::path& folder, const BeadAlignment& foun
       counts[std::size_t(point.view)] += 2;
     }
   }
-  write_table(folder / "beads.csv", beads);
-  write_table(folder / "residuals.csv", residuals);
+  write_text_file(folder / "beads.csv", beads);
+  write_text_file(folder / "residuals.csv", residuals);
   std::vector<double> by_view;
   for (std::size_t i = 0; i < squares.size(); ++i)
     if (counts[i] > 0) by_view.push_back(std::sqrt(squares[i] / counts[i]));

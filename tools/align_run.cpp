@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 
 #include "rayloom/json_fields.h"
 
@@ -74,13 +73,6 @@ void say(const Context& context, nlohmann::ordered_json& result, const std::stri
     entry["reason"] = estimate.reason;
   }
   result[name] = entry;
-}
-
-void write_table(const std::filesystem::path& file, const std::string& text) {
-  std::ofstream stream(file, std::ios::binary);
-  stream << text;
-  stream.close();
-  if (!stream) throw CannotWrite(file.string() + ": cannot be written", "is the disk full?");
 }
 
 }  // namespace rayloom::tools

@@ -47,8 +47,6 @@ void say(const Context& context, nlohmann::ordered_json& result, const std::stri
          const Estimate& estimate, double given);
 /// The uncertainty to two digits, the value to the same place.
 std::string rounded(double value, double uncertainty);
-/// @throws CannotWrite.
-void write_table(const std::filesystem::path& file, const std::string& text);
 
 int align_beads(const Context& context, const AlignArguments& given);
 

@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 
 #include "command.h"
 #include "rayloom/json_fields.h"
@@ -160,10 +159,7 @@ void write_pictures(const std::filesystem::path& folder, const Scan& scan, const
     value = begin != 0 ? 100 * (value / begin - 1) : 0;
   write_curve(folder / "drift.png", drift,
               {.title = "Drift of the air since the first view", .unit = "%", .along = "view"});
-  std::ofstream stream(folder / "curves.csv", std::ios::binary);
-  stream << table;
-  stream.close();
-  if (!stream) throw CannotWrite((folder / "curves.csv").string() + ": cannot be written", "is the disk full?");
+  write_text_file(folder / "curves.csv", table);
 }
 
 /// What is checked on its own: the scan, or each of its tiles.

@@ -1,11 +1,11 @@
 // rayloom report: one page for whoever must decide.
 #include <algorithm>
 #include <filesystem>
-#include <fstream>
 #include <memory>
 
 #include "command.h"
 #include "rayloom/examine/report.h"
+#include "rayloom/json_fields.h"
 #include "rayloom/volume/volume.h"
 
 namespace rayloom::tools {
@@ -45,18 +45,8 @@ int run(const Context& context, const Arguments& given) {
   if (const fs::path ending = fs::path(given.output).extension(); ending != ".html" && ending != ".htm")
     throw InvalidOption("-o: " + given.output + "; must end in .html");
   const StoredVolume volume(given.volume);
-  const std::string html =
-      report_html(nlohmann::ordered_json(volume.record()), {given.title, picture_files(given.pictures)});
-  const fs::path partial = given.output + ".partial";
-  std::ofstream stream(partial, std::ios::binary);
-  stream << html;
-  stream.close();
-  std::error_code error;
-  if (stream) fs::rename(partial, given.output, error);
-  if (!stream || error) {
-    fs::remove(partial, error);
-    throw CannotWrite(given.output + ": cannot be written", "is the disk full, or the folder missing or read-only?");
-  }
+  write_text_file(given.output,
+                  report_html(nlohmann::ordered_json(volume.record()), {given.title, picture_files(given.pictures)}));
   context.say(given.output + ": report of " + given.volume);
   context.result({{"report", given.output}, {"volume", given.volume}});
   return Exit::done;

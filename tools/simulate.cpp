@@ -3,7 +3,6 @@
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
-#include <fstream>
 #include <functional>
 #include <limits>
 #include <memory>
@@ -99,13 +98,6 @@ void make_folder(const fs::path& folder) {
   std::error_code error;
   if (!fs::create_directory(folder, error))
     throw CannotWrite(folder.string() + ": cannot be made: " + error.message(), "is the disk full?");
-}
-
-void write_text(const fs::path& file, const std::string& text) {
-  std::ofstream stream(file, std::ios::binary);
-  stream << text;
-  stream.close();
-  if (!stream) throw CannotWrite(file.string() + ": cannot be written", "is the disk full?");
 }
 
 /// The settings as a plain text, as scanners leave one beside their images.
@@ -406,8 +398,8 @@ int run(const Context& context, const Arguments& given) {
     scan.images = done.images;
     kind = scan.images.kind;
     if (!given.no_scan_file) write_scan(scan, output.partial() / "scan.json");
-    write_text(output.partial() / "settings.txt", settings_text(scan));
-    if (!scan.views.arc_deg && !scan.views.step_deg) write_text(output.partial() / "angles.txt", angles_text(scan));
+    write_text_file(output.partial() / "settings.txt", settings_text(scan));
+    if (!scan.views.arc_deg && !scan.views.step_deg) write_text_file(output.partial() / "angles.txt", angles_text(scan));
   }
   output.finish();
 

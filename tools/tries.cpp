@@ -5,7 +5,6 @@
 #include <charconv>
 #include <cmath>
 #include <cstdio>
-#include <fstream>
 #include <map>
 
 #include "rayloom/json_fields.h"
@@ -222,10 +221,7 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
       one[trials[t].key] = attempts[i].values[t];
     record["tries"].push_back(one);
   }
-  std::ofstream stream(folder.partial() / "tries.json", std::ios::binary);
-  stream << record.dump(2) << '\n';
-  stream.close();
-  if (!stream) throw CannotWrite(given.output + "/tries.json: cannot be written", "is the disk full?");
+  write_json_file(folder.partial() / "tries.json", record);
   folder.finish();
   context.say(given.output + ": " + std::to_string(attempts.size()) + " slices at z = " + to_text(*given.slice) +
               " mm, side by side in montage.png");

@@ -170,12 +170,12 @@ nlohmann::json read_json_file(const std::filesystem::path& file) {
   }
 }
 
-void write_json_file(const std::filesystem::path& file, const nlohmann::ordered_json& value) {
+void write_text_file(const std::filesystem::path& file, const std::string& text) {
   auto temporary = file;
   temporary += ".partial";
   {
     std::ofstream stream(temporary, std::ios::binary);
-    stream << value.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
+    stream << text;
     stream.close();
     if (!stream) {
       std::error_code ignored;
@@ -190,6 +190,10 @@ void write_json_file(const std::filesystem::path& file, const nlohmann::ordered_
     std::filesystem::remove(temporary, ignored);
     throw CannotWrite(file.string() + ": cannot be written: " + error.message());
   }
+}
+
+void write_json_file(const std::filesystem::path& file, const nlohmann::ordered_json& value) {
+  write_text_file(file, value.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) + '\n');
 }
 
 std::optional<std::string> nearest_name(std::string_view word, const std::vector<std::string>& known) {

@@ -58,7 +58,10 @@ class JsonFields {
 /// Parses a whole JSON file. @throws BadInput if it cannot be read or is not JSON, with line and column.
 nlohmann::json read_json_file(const std::filesystem::path& file);
 
-/// Writes `value` indented, under a temporary name that is renamed when whole. @throws CannotWrite.
+/// Writes `text` under a temporary name that is renamed when whole. @throws CannotWrite.
+void write_text_file(const std::filesystem::path& file, const std::string& text);
+
+/// Likewise `value`, indented.
 void write_json_file(const std::filesystem::path& file, const nlohmann::ordered_json& value);
 
 /// The name in `known` that is closest to `word` in edit distance, if close enough to be a slip of the pen.

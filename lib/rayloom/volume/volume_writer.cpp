@@ -45,13 +45,6 @@ std::string in_words(std::uintmax_t bytes) {
   throw CannotWrite(file.string() + ": cannot be written", "is the disk full?");
 }
 
-void write_text(const fs::path& file, const std::string& text) {
-  std::ofstream stream(file, std::ios::binary);
-  stream << text;
-  stream.close();
-  if (!stream) fail(file);
-}
-
 /// The header beside volume.raw: "Definition of NRRD File Format", version NRRD0004 (the first with space directions).
 std::string nrrd_header(const Grid& grid, const VolumeCoding& coding) {
   const std::string s = to_text(grid.voxel_mm);
@@ -383,7 +376,7 @@ void VolumeWriter::finish(const nlohmann::ordered_json& record) {
   if (s.coding.format == VolumeFormat::raw) {
     s.raw.close();
     if (!s.raw) fail(s.folder.folder() / volume_files::raw);
-    write_text(s.file(volume_files::nrrd_header), nrrd_header(g, s.coding));
+    write_text_file(s.file(volume_files::nrrd_header), nrrd_header(g, s.coding));
   }
 
   nlohmann::ordered_json json = {
