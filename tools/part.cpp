@@ -51,6 +51,9 @@ Part slurm_array() {
   const int least = required("SLURM_ARRAY_TASK_MIN", "SLURM_ARRAY_TASK_ID");
   const int step = variable("SLURM_ARRAY_TASK_STEP").value_or(1);
   const int most = variable("SLURM_ARRAY_TASK_MAX").value_or(least + step * (count - 1));
+  if (count == 1)
+    throw InvalidOption("SLURM_ARRAY_TASK_COUNT: 1; must be at least 2 for --part auto",
+                        "a part that is sent again alone cannot know how many there are: give --part I/N");
   if (step < 1 || most != least + step * (count - 1) || (id - least) % step != 0)
     throw InvalidOption("SLURM_ARRAY_TASK_COUNT: " + std::to_string(count) + "; must fill " + std::to_string(least) +
                             " to " + std::to_string(most) + " for --part auto",

@@ -200,6 +200,8 @@ TEST_SUITE("sharing a volume") {
     CHECK(part_under(array + "SLURM_ARRAY_TASK_COUNT=4 SLURM_PROCID=0 SLURM_NTASKS=1") == "[3,4]");
     CHECK(part_under(array + "SLURM_ARRAY_TASK_COUNT=4 SLURM_PROCID=1 SLURM_STEP_NUM_TASKS=2") == "[6,8]");
     CHECK(part_under(array + "SLURM_ARRAY_TASK_COUNT=2").find("SLURM_ARRAY_TASK_COUNT: 2") != std::string::npos);
+    CHECK(part_under(array + "SLURM_ARRAY_TASK_COUNT=1").find("SLURM_ARRAY_TASK_COUNT: 1; must be at least 2") !=
+          std::string::npos);
     CHECK(part_under("OMPI_COMM_WORLD_SIZE=4").find("OMPI_COMM_WORLD_RANK: not set") != std::string::npos);
     CHECK(part_under("SLURM_PROCID=x SLURM_NTASKS=2").find("SLURM_PROCID: 'x'") != std::string::npos);
     CHECK(part_under("SLURM_PROCID=2 SLURM_NTASKS=2").find("3/2") != std::string::npos);

@@ -353,6 +353,28 @@ TEST_SUITE("volume projector: the call") {
     CHECK(one == many);
   }
 
+  // A band of rows begins its groups of rays elsewhere; slabs and parts must not change a byte.
+  TEST_CASE("the same whichever rays are neighbours") {
+    std::mt19937 random(5);
+    std::uniform_real_distribution<double> value(0, 1);
+    const Volume volume = sampled({40, 36, 30, 1.0, {2, -1, 0.5}}, [&](const Vec3&) { return value(random); });
+    std::vector<Ray> rays;
+    for (int i = 0; i < 200; ++i) {
+      const double angle = 0.5 + 0.002 * i;
+      rays.push_back({Vec3(-60 * std::cos(angle), -60 * std::sin(angle), 0.03 * i),
+                      Vec3(std::cos(angle), std::sin(angle), 0.02).normalized()});
+    }
+    std::vector<float> all(rays.size());
+    line_integrals(volume, rays, all);
+    for (const std::size_t first : {1, 3, 16, 29}) {
+      std::vector<float> rest(rays.size() - first);
+      line_integrals(volume, std::span(rays).subspan(first), rest);
+      CHECK(std::equal(rest.begin(), rest.end(), all.begin() + std::ptrdiff_t(first)));
+    }
+    for (std::size_t i = 0; i < rays.size(); ++i)
+      CHECK(all[i] == float(line_integral(volume, rays[i])));
+  }
+
   TEST_CASE("rays that miss give 0 and a single voxel is seen") {
     Volume volume(Grid{1, 1, 1, 2.0, Vec3::Zero()});
     volume.samples[0] = 3;
