@@ -88,8 +88,8 @@ TEST_SUITE("tile shifts") {
         CHECK(place.row_found);
         const Shift error = place.shift - tiles.truth[k];
         // Uncertainties are one standard deviation, of which 4 hold, with what smoothing and interpolation leave.
-        CHECK(std::abs(error.x()) <= 4 * place.uncertainty.x());
-        CHECK(std::abs(error.y()) <= 4 * place.uncertainty.y());
+        CHECK(std::abs(error.x()) <= place.uncertainty.x());
+        CHECK(std::abs(error.y()) <= place.uncertainty.y());
         CHECK(error.cwiseAbs().maxCoeff() < 0.05);
         CHECK(std::abs(place.level / tiles.levels[k] - 1) < 1e-3);
       }

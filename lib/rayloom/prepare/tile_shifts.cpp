@@ -21,6 +21,8 @@ constexpr int least_overlap = 3 + tile_search_px;            // pixels
 constexpr int least_smoothed = 9;  // pixels across an overlap below which it is not smoothed that way
 constexpr int most_steps = 12;
 constexpr double prior_px = 3;     // standard deviation of a nominal shift, where nothing else is known
+constexpr double coverage = 3;     // standard deviations that an uncertainty spans
+constexpr int cluster_px = 12;     // edge of the squares of pixels whose errors are taken to hang together
 constexpr double significant = 8;  // structure against what noise alone would show, in its standard deviations
 
 /// The part of two tiles that both see, with the search's margin, over some views.
@@ -111,6 +113,7 @@ class Comparison {
     Eigen::Vector2d noise = Eigen::Vector2d::Zero();  // variance of the matrix's diagonal, were gradients noise alone
     double weight = 0, level = 0, misfit = 0;
     std::size_t pixels = 0;
+    std::vector<Eigen::Vector2d> of_squares;  // the score by squares of a's pixels
   };
   void fetch(const TileViews& tiles, int tile, Patch& patch) const;
   Sums sums_at(int view, Shift place) const;
@@ -221,6 +224,14 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   smooth(b, rows, columns, smooth_r, smooth_c);
   const bool beside_c = column != whole_c, beside_r = row != whole_r;
 
+  struct Pixel {
+    std::size_t square;
+    double weight, mean, difference;
+    Eigen::Vector2d gradient;
+  };
+  std::vector<Pixel> pixels;
+  pixels.reserve(a.size());
+  const std::size_t squares_across = std::size_t(a_.columns / cluster_px + 1);
   Eigen::Vector2d gradients = Eigen::Vector2d::Zero();  // sum of w g
   double squares = 0;
   for (int r = rim_r; r < rows - rim_r; ++r)
@@ -249,13 +260,19 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
       sums.weight += w * m * m;
       sums.level += w * m * d;
       squares += w * d * d;
-      ++sums.pixels;
+      pixels.push_back(
+          {std::size_t(top + r) / cluster_px * squares_across + std::size_t(left + c) / cluster_px, w, m, d, g});
     }
+  sums.pixels = pixels.size();
   if (!(sums.weight > 0)) return sums;
   sums.level /= sums.weight;
   sums.matrix -= gradients * gradients.transpose() / sums.weight;
   sums.score += sums.level * gradients;
   sums.misfit = squares - sums.level * sums.level * sums.weight;
+  sums.of_squares.assign(squares_across * std::size_t(a_.rows / cluster_px + 1), Eigen::Vector2d::Zero());
+  for (const Pixel& pixel : pixels)
+    sums.of_squares[pixel.square] -= pixel.weight * (pixel.difference - sums.level * pixel.mean) *
+                                     (pixel.gradient - gradients / sums.weight * pixel.mean);
   return sums;
 }
 
@@ -268,7 +285,11 @@ OverlapMatch Comparison::refine(Shift place) const {
     parallel_for(views_, threads_, [&](int v, int) { sums[std::size_t(v)] = sums_at(v, place); });
     Sums all;
     Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
+    std::vector<Eigen::Vector2d> of_squares;
     for (const Sums& one : sums) {
+      of_squares.resize(std::max(of_squares.size(), one.of_squares.size()), Eigen::Vector2d::Zero());
+      for (std::size_t i = 0; i < one.of_squares.size(); ++i)
+        of_squares[i] += one.of_squares[i];
       all.matrix += one.matrix;
       all.score += one.score;
       all.noise += one.noise;
@@ -292,9 +313,12 @@ OverlapMatch Comparison::refine(Shift place) const {
     const Shift by = inverse * all.score;
     place += by;
 
-    // Of the estimate: what the views say by themselves, and what the misfit says of a pixel's noise.
+    // Of the estimate: what the views say by themselves, and what squares of pixels say, whose errors repeat from view
+    // to view (uneven gain).
+    for (const Eigen::Vector2d& one : of_squares)
+      scatter += one * one.transpose();
+    const Eigen::Matrix2d covariance = inverse * scatter * inverse;
     const double of_pixel = all.misfit / double(all.pixels);
-    const Eigen::Matrix2d covariance = inverse * scatter * inverse + of_pixel * inverse;
     match.information.setZero();
     const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> spread(covariance);
     for (int i = 0; i < 2; ++i)
@@ -359,7 +383,8 @@ void place_tiles(const TileViews& tiles, TileShifts& found) {
   const Eigen::VectorXd corrections = covariance * right, levels = level_normal.ldlt().solve(level_right);
   for (std::ptrdiff_t k = 0; k + 1 < n; ++k) {
     TilePlace& place = found.places[std::size_t(k + 1)];
-    place.uncertainty = Shift(std::sqrt(covariance(2 * k, 2 * k)), std::sqrt(covariance(2 * k + 1, 2 * k + 1)));
+    place.uncertainty =
+        coverage * Shift(std::sqrt(covariance(2 * k, 2 * k)), std::sqrt(covariance(2 * k + 1, 2 * k + 1)));
     place.column_found = place.uncertainty.x() <= most_tile_uncertainty_px;
     place.row_found = place.uncertainty.y() <= most_tile_uncertainty_px;
     place.shift += corrections.segment<2>(2 * k);

@@ -24,7 +24,7 @@ struct TileViews {
 };
 
 /// The tiles' places: along each axis whether the overlaps tell, the shift (where they do not, nominal or, if other
-/// overlaps tie it to a tile that has moved, that moved likewise), and one standard deviation.
+/// overlaps tie it to a tile that has moved, that moved likewise), and three standard deviations.
 struct TilePlace {
   Shift shift, uncertainty;
   bool column_found = false, row_found = false;
@@ -49,7 +49,7 @@ struct TileShifts {
 /// Pixels about the nominal difference of two tiles within which it is sought.
 inline constexpr int tile_search_px = 5;
 /// A shift less certain than this counts as not found.
-inline constexpr double most_tile_uncertainty_px = 0.1;
+inline constexpr double most_tile_uncertainty_px = 0.3;
 
 /// Finds shifts and levels: each overlap is searched in whole pixels, then refined by Gauss-Newton on the differences
 /// of the two tiles' transmissions T over up to 48 views, each view with a level of its own:
@@ -57,9 +57,11 @@ inline constexpr double most_tile_uncertainty_px = 0.1;
 ///     T_a(x) - T_b(x - D) = log_level T - (grad T . d),   weight 1/(T + 0.1), about the inverse variance of T
 ///
 /// Gradients of noise would make the matrix of the normal equations look more certain than it is, so it takes products
-/// of one tile's gradient with the other's, whose noises are independent. All overlaps together place the tiles by
-/// least squares, each with its matrix of information; an expectation of `prior` pixels about the nominal place decides
-/// where no overlap tells.
+/// of one tile's gradient with the other's, whose noises are independent. The covariance
+/// is clustered by views and, added, by squares of pixels, since uneven gain repeats from view to view (Liang & Zeger
+/// 1986, Biometrika 73:13-22). All overlaps
+/// together place the tiles by least squares, each with its matrix of information; an expectation of `prior` pixels
+/// about the nominal place decides where no overlap tells.
 /// @throws Cancelled, and what `read` throws.
 TileShifts find_tile_shifts(const TileViews& tiles, int threads, const Hooks& hooks = {});
 

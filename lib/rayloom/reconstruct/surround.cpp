@@ -270,10 +270,9 @@ class View {
   template <class Inwards, class Outwards>
   void side(int n, double row, const Inwards& inwards, const Outwards& outwards, std::size_t count) const {
     const Ends& ends = *ends_;
-    const double place = row / ends.step.rows - first_;
-    const int below = std::clamp(int(place), 0, rows_ - 2);
-    const float share = float(place - below);
-    const float* at_row = samples_.data() + n * ends.side() * rows_ + below;
+    const double place = row / ends.step.rows, below = std::floor(place);
+    const float share = float(place - below);  // whatever the band's first row, to the last bit
+    const float* at_row = samples_.data() + n * ends.side() * rows_ + int(below) - first_;
     std::vector<float> projected(std::size_t(ends.side()));
     for (float& value : projected) {
       value = at_row[0] + share * (at_row[1] - at_row[0]);
