@@ -59,7 +59,7 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
           "the part leaves the view on the left in " + to_text(100 * rows.truncation.left_share, 3) +
           " % and on the right in " + to_text(100 * rows.truncation.right_share, 3) +
           " % of the rows looked at; these are continued to where the part may end, so that values may be off by "
-          "some per cent and more towards the rim (--surround gives them right)");
+          "a tenth and by a third at the rim (--surround gives them right)");
     input.integrals->count_anew();
     return rows;
   }

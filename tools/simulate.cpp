@@ -399,7 +399,8 @@ int run(const Context& context, const Arguments& given) {
     kind = scan.images.kind;
     if (!given.no_scan_file) write_scan(scan, output.partial() / "scan.json");
     write_text_file(output.partial() / "settings.txt", settings_text(scan));
-    if (!scan.views.arc_deg && !scan.views.step_deg) write_text_file(output.partial() / "angles.txt", angles_text(scan));
+    if (!scan.views.arc_deg && !scan.views.step_deg)
+      write_text_file(output.partial() / "angles.txt", angles_text(scan));
   }
   output.finish();
 
