@@ -87,10 +87,11 @@ TEST_SUITE("tile shifts") {
         CHECK(place.column_found);
         CHECK(place.row_found);
         const Shift error = place.shift - tiles.truth[k];
-        // Uncertainties are one standard deviation, of which 4 hold, with what smoothing and interpolation leave.
+        // Uncertainties are three standard deviations.
         CHECK(std::abs(error.x()) <= place.uncertainty.x());
         CHECK(std::abs(error.y()) <= place.uncertainty.y());
         CHECK(error.cwiseAbs().maxCoeff() < 0.05);
+        CHECK(place.uncertainty.maxCoeff() < 0.15);
         CHECK(std::abs(place.level / tiles.levels[k] - 1) < 1e-3);
       }
     }

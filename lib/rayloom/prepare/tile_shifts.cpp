@@ -224,14 +224,12 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   smooth(b, rows, columns, smooth_r, smooth_c);
   const bool beside_c = column != whole_c, beside_r = row != whole_r;
 
-  struct Pixel {
-    std::size_t square;
-    double weight, mean, difference;
-    Eigen::Vector2d gradient;
+  struct Square {
+    double weight = 0, level = 0;
+    Eigen::Vector2d gradients = Eigen::Vector2d::Zero(), score = Eigen::Vector2d::Zero();
   };
-  std::vector<Pixel> pixels;
-  pixels.reserve(a.size());
   const std::size_t squares_across = std::size_t(a_.columns / cluster_px + 1);
+  std::vector<Square> of_squares(squares_across * std::size_t(a_.rows / cluster_px + 1));
   Eigen::Vector2d gradients = Eigen::Vector2d::Zero();  // sum of w g
   double squares = 0;
   for (int r = rim_r; r < rows - rim_r; ++r)
@@ -260,19 +258,23 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
       sums.weight += w * m * m;
       sums.level += w * m * d;
       squares += w * d * d;
-      pixels.push_back(
-          {std::size_t(top + r) / cluster_px * squares_across + std::size_t(left + c) / cluster_px, w, m, d, g});
+      ++sums.pixels;
+      Square& square =
+          of_squares[std::size_t(top + r) / cluster_px * squares_across + std::size_t(left + c) / cluster_px];
+      square.weight += w * m * m;
+      square.level += w * m * d;
+      square.gradients += w * m * g;
+      square.score -= w * d * g;
     }
-  sums.pixels = pixels.size();
   if (!(sums.weight > 0)) return sums;
   sums.level /= sums.weight;
   sums.matrix -= gradients * gradients.transpose() / sums.weight;
   sums.score += sums.level * gradients;
   sums.misfit = squares - sums.level * sums.level * sums.weight;
-  sums.of_squares.assign(squares_across * std::size_t(a_.rows / cluster_px + 1), Eigen::Vector2d::Zero());
-  for (const Pixel& pixel : pixels)
-    sums.of_squares[pixel.square] -= pixel.weight * (pixel.difference - sums.level * pixel.mean) *
-                                     (pixel.gradient - gradients / sums.weight * pixel.mean);
+  const Eigen::Vector2d slope = gradients / sums.weight;  // of the level, which is taken out
+  for (const Square& square : of_squares)
+    sums.of_squares.emplace_back(square.score + slope * square.level +
+                                 sums.level * (square.gradients - slope * square.weight));
   return sums;
 }
 
