@@ -18,6 +18,7 @@ class Slice {
       : grid_{edge, edge, 1, 1.0, Vec3::Zero()},
         threads_(threads),
         filter_(edge, 1.0, ramp_kernel({}, edge, 1.0)),
+        response_(wave_response(filter_.length())),
         rows_(std::size_t(edge) * std::size_t(views)),
         slice_(std::size_t(edge) * std::size_t(edge)) {
     geometry_.beam = Beam::parallel;
@@ -41,7 +42,7 @@ class Slice {
         std::copy_n(rows_.begin() + std::ptrdiff_t(begin + first + r) * edge, edge, filter_.row_in(work, r).begin());
       filter_.run_to_spectrum(work, RowFilter::batch);
       for (int r = 0; r < RowFilter::batch; ++r)
-        centre_wave(geometry_, grid_, batch.poses[std::size_t(first + r)], filter_.length(),
+        centre_wave(geometry_, grid_, batch.poses[std::size_t(first + r)], filter_.length(), response_,
                     filter_.spectrum_out(work, r), batch.row(first + r, 0));
     });
   }
@@ -105,7 +106,7 @@ class Slice {
   Grid grid_;
   int threads_;
   RowFilter filter_;
-  std::vector<float> rows_, slice_;
+  std::vector<float> response_, rows_, slice_;
   std::vector<RowFilter::Workspace> work_;
 };
 

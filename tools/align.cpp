@@ -187,7 +187,7 @@ void add_align(CLI::App& program) {
                     "replace that file, or that folder if it holds nothing but such files");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
       ->allow_extra_args(false);
-  command->add_option("--threads", given->threads, "N: threads to use (all)");
+  add_threads_option(*command, given->threads);
 }
 
 }  // namespace rayloom::tools

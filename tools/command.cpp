@@ -13,6 +13,7 @@
 #include <memory>
 
 #include "rayloom/json_fields.h"
+#include "rayloom/parallel.h"
 
 namespace rayloom::tools {
 
@@ -116,8 +117,25 @@ CLI::App* add_command(CLI::App& program, const std::string& name, const std::str
   command->add_flag("--json", context->json, "print the result as one JSON object on stdout");
   command->add_flag("--quiet", context->quiet, "no progress and notes on stderr; warnings and errors still");
   command->set_version_flag("--version", std::string("rayloom ") + RAYLOOM_VERSION);
-  command->callback([context, body = std::move(body)] { throw CLI::RuntimeError(body(*context)); });
+  command->callback([command, context, body = std::move(body)] {
+    for (const CLI::Option* option : command->get_options())
+      for (const std::string& value : option->results())
+        if (value.empty()) throw InvalidOption(option->get_name() + ": ''; must not be empty");
+    throw CLI::RuntimeError(body(*context));
+  });
   return command;
+}
+
+CLI::Option* add_threads_option(CLI::App& command, std::optional<int>& threads) {
+  const std::string range = "1 to " + std::to_string(most_threads());
+  return command.add_option_function<int>(
+      "--threads",
+      [&threads, range](int n) {
+        if (n < 1 || n > most_threads())
+          throw InvalidOption("--threads: " + std::to_string(n) + "; must be from " + range);
+        threads = n;
+      },
+      "threads to use, " + range + " (as many as there are processors)");
 }
 
 std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count,

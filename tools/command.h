@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <functional>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <string>
 
 #include "rayloom/errors.h"
@@ -40,6 +41,9 @@ CLI::App* add_command(CLI::App& program, const std::string& name, const std::str
 /// "1,2,3" to numbers. @throws InvalidOption naming the option unless exactly `count` finite numbers stand there.
 std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count,
                                   char separator = ',');
+
+/// --threads, refused outside what the library takes.
+CLI::Option* add_threads_option(CLI::App& command, std::optional<int>& threads);
 
 /// "4G", "500M", "1.5GiB" to bytes (powers of 1024). @throws InvalidOption.
 std::size_t parse_bytes(const std::string& option, const std::string& text);

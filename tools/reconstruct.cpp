@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <limits>
 #include <memory>
+#include <set>
 
 #include "command.h"
 #include "corrections.h"
@@ -63,6 +64,12 @@ namespace {
 
 /// What a volume is labelled with when its line integrals were partly guessed.
 constexpr const char* looking_only = "for looking, not measuring";
+
+nlohmann::ordered_json as_json(const FilesChecksum& sum, BytesRead which) {
+  char hex[16];
+  std::snprintf(hex, sizeof hex, "%08x", unsigned(sum.crc32));
+  return {{"files", sum.files}, {"bytes", sum.bytes}, {which == BytesRead::all ? "crc32" : "crc32_of_samples", hex}};
+}
 
 }  // namespace
 
@@ -142,17 +149,14 @@ MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given
   return handling;
 }
 
-/// Checksums of the scan file and of every group of images that it names.
-nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, const Scan& scan,
-                                    const Corrections& corrections) {
+namespace {
+
+/// Of every group of images that the scan names.
+nlohmann::ordered_json image_checksums(const Scan& scan, const Corrections& corrections, BytesRead which) {
   nlohmann::ordered_json sums;
   const auto add = [&](const std::string& name, const std::vector<std::filesystem::path>& files) {
-    const FilesChecksum sum = checksum(files);
-    char hex[16];
-    std::snprintf(hex, sizeof hex, "%08x", unsigned(sum.crc32));
-    sums[name] = {{"files", sum.files}, {"bytes", sum.bytes}, {"crc32", hex}};
+    sums[name] = as_json(checksum(files, which), which);
   };
-  add("scan_file", {scan_file});
   add("projections", image_files(scan, scan.images.projections));
   const auto add_level = [&](const std::string& name, const std::optional<Level>& level) {
     if (level && std::holds_alternative<ImageNames>(*level)) add(name, image_files(scan, std::get<ImageNames>(*level)));
@@ -162,6 +166,17 @@ nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, cons
   add_level("open_after", scan.images.open_after);
   if (!scan.images.defects.empty()) add("defects", image_files(scan, scan.images.defects));
   if (!corrections.scatter_from.empty()) add("scatter_from", {corrections.scatter_from});
+  return sums;
+}
+
+}  // namespace
+
+nlohmann::ordered_json fingerprints(const Scan& scan, const ReconstructArguments& given,
+                                    const Corrections& corrections) {
+  nlohmann::ordered_json sums;
+  sums["scan_file"] = as_json(checksum(std::vector{scan.file}), BytesRead::all);
+  const bool all = !given.slice && given.bin == 1 && given.every == 1 && given.part.empty();
+  sums.update(image_checksums(scan, corrections, all ? BytesRead::all : BytesRead::samples));
   return sums;
 }
 
@@ -207,7 +222,7 @@ std::pair<double, double> coarse_range(const Scan& scan, const ReconstructArgume
 
 /// What runs that share a volume must agree on.
 nlohmann::json settings_of(const Scan& scan, const ReconstructArguments& given, const nlohmann::json& corrections,
-                           const ReconstructPlan& plan) {
+                           const nlohmann::json& images, const ReconstructPlan& plan) {
   const Grid& grid = plan.grid;
   return {{"program_version", RAYLOOM_VERSION},
           {"size", {grid.nx, grid.ny, grid.nz}},
@@ -225,7 +240,8 @@ nlohmann::json settings_of(const Scan& scan, const ReconstructArguments& given, 
           {"type", given.type},
           {"range", given.range.empty() ? "from a coarse reconstruction" : given.range},
           {"corrections", corrections},
-          {"scan", nlohmann::json(to_json(scan))}};
+          {"scan", nlohmann::json(to_json(scan))},
+          {"images", images}};
 }
 
 /// --dry-run: what would happen.
@@ -253,7 +269,7 @@ int say_plan(const Context& context, const ReconstructArguments& given, const In
               " a second, as measured on one batch of views");
   context.say("updates  " + to_text(time.updates, 4) + " at " + to_text(time.updates_per_s, 3) +
               " a second, as measured on one batch of views");
-  context.say("time     about " + to_text(time.seconds, 2) + " s, without writing");
+  context.say("time     about " + to_text(time.seconds, 2) + " s, without writing and checksums");
   nlohmann::ordered_json answer = {{"size", {grid.nx, grid.ny, grid.nz}},
                                    {"voxel_mm", grid.voxel_mm},
                                    {"part", {options.part.index, options.part.count}},
@@ -380,8 +396,10 @@ int run(const Context& context, const ReconstructArguments& given) {
   Grid in_part = plan.grid;  // the same voxels in the part's frame
   in_part.centre_mm -= scan.part_moved_mm;
   VolumeWriter writer(given.output, in_part, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
-                      settings_of(scan, given, nlohmann::json(corrected), plan),
+                      settings_of(scan, given, nlohmann::json(corrected),
+                                  nlohmann::json(image_checksums(scan, corrections, BytesRead::samples)), plan),
                       shared ? Partial::shared : Partial::own);
+  writer.note({{"kernels", kernels}});
   const auto there = writer.finished();
   plan.leave_out(there);
   int written = 0;
@@ -425,18 +443,28 @@ int run(const Context& context, const ReconstructArguments& given) {
     }
   }
   std::size_t samples = counts.samples, non_positive = counts.non_positive, saturated = counts.saturated;
+  std::string all_kernels = kernels;
   if (shared) {
     samples = non_positive = saturated = 0;
+    std::set<std::string> used{kernels};
     for (const auto& words : writer.notes()) {
+      used.insert(words.value("kernels", kernels));
       samples += words.value("read", std::size_t{0});
       non_positive += words.value("non_positive_raised", std::size_t{0});
       saturated += words.value("saturated", std::size_t{0});
+    }
+    if (used.size() > 1) {
+      all_kernels.clear();
+      for (const std::string& name : used)
+        all_kernels += (all_kernels.empty() ? "" : ", ") + name;
+      hooks.warn(given.output + ": its slices were made with different instruction sets (" + all_kernels +
+                 "), whose values differ by some 1e-6 of the greatest");
     }
   }
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
-                    {"checksums", fingerprints(scan.file, scan, corrections)}};
+                    {"checksums", fingerprints(scan, given, corrections)}};
   record["reconstruction"] = {
       {"beam", to_string(input.geometry.beam)},
       {"filter", given.filter},
@@ -453,7 +481,7 @@ int run(const Context& context, const ReconstructArguments& given) {
        {plan.field.z_low_mm - scan.part_moved_mm.z(), plan.field.z_high_mm - scan.part_moved_mm.z()}},
       {"settings", given.settings},
       {"method", to_string(plan.method)},
-      {"kernels", kernels}};
+      {"kernels", all_kernels}};
   if (present) {
     record["reconstruction"]["views_planned"] = present->planned;
     nlohmann::ordered_json missing = nlohmann::ordered_json::array();
@@ -576,8 +604,8 @@ void add_reconstruct(CLI::App& program) {
       ->group(method);
   command
       ->add_option("--method", given->method,
-                   "direct, or gridding: through Fourier space, parallel beam only, sharper since it interpolates "
-                   "to 0.2 % (auto: gridding where it is quicker)")
+                   "direct, or gridding: through Fourier space, parallel beam only, as accurate (auto: gridding "
+                   "where it is quicker)")
       ->group(method);
   command->add_option("--coverage", given->coverage, "auto, symmetric or displaced detector (auto)")->group(method);
   command
@@ -605,9 +633,9 @@ void add_reconstruct(CLI::App& program) {
       ->group(files);
   command
       ->add_flag("--dry-run", given->dry_run,
-                 "say sizes, slabs, memory, disk and about how long it takes; write nothing")
+                 "say sizes, slabs, memory, disk and about how long it takes; write nothing (not with --try)")
       ->group(files);
-  command->add_option("--threads", given->threads, "N: threads to use (all)")->group(files);
+  add_threads_option(*command, given->threads)->group(files);
 
   const std::string sharing = "Long runs and several machines";
   command

@@ -109,9 +109,6 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
 
 int run(const Context& context, const Arguments& given) {
   const Hooks hooks = context.hooks();
-  if (given.threads && (*given.threads < 1 || *given.threads > most_threads()))
-    throw InvalidOption("--threads: " + std::to_string(*given.threads) + "; must be from 1 to " +
-                        std::to_string(most_threads()));
   const nlohmann::json value = read_scan_json(given.scan, given.settings);
   if (!has_tiles(value))
     throw BadInput(given.scan + ": tiles: missing; must list the tiles to stitch",
@@ -191,7 +188,7 @@ void add_stitch(CLI::App& program) {
   command->add_flag("--overwrite", given->overwrite, "replace the folder if it holds an earlier stitched scan");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
       ->allow_extra_args(false);
-  command->add_option("--threads", given->threads, "N: threads to use (all)");
+  add_threads_option(*command, given->threads);
 }
 
 }  // namespace rayloom::tools

@@ -102,7 +102,7 @@ int run_turns(const Context& context, const ReconstructArguments& given, const T
         {"read", counts.samples},
         {"non_positive_raised", counts.non_positive},
         {"saturated", counts.saturated},
-        {"checksums", fingerprints(given.scan, tall.tiles[t].scan, corrections)}};
+        {"checksums", fingerprints(tall.tiles[t].scan, given, corrections)}};
     record["turns"].push_back(turn);
   }
   record["corrections"] = to_json(corrections);

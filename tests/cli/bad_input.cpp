@@ -140,6 +140,11 @@ TEST_SUITE("bad input through the program") {
     refused("no slice", nothing, {"slice: nan mm"}, "--slice nan");
     refused("slice outside", nothing, {"slice: 900 mm", "field of view"}, "--slice 900");
     refused("every", nothing, {"every", "0"}, "--every 0");
+    refused("every leaves one view", nothing, {"--every: 12; must", "leave two of the 12 views"}, "--every 12");
+    refused("empty", nothing, {"--memory: ''; must not be empty"}, "--memory ''");
+    refused("voxel beyond the view", nothing, {"--voxel: 1e+09 mm; must be from", "diameter"}, "--voxel 1e9");
+    refused("voxel too small", nothing, {"--voxel: 1e-09 mm; must be from"}, "--voxel 1e-9");
+    refused("threads", nothing, {"--threads: 0; must be from 1 to"}, "--threads 0");
     refused("bin", nothing, {"bin", "99"}, "--bin 99");
     refused("range without uint16", nothing, {"--range"}, "--range 0,1");
     refused("coverage", nothing, {"--coverage", "half"}, "--coverage half");
@@ -157,6 +162,7 @@ TEST_SUITE("bad input through the program") {
     const std::string message = run(folder, "reconstruct scan.json -o volume --memory 10K").err;
     const std::size_t at = message.find("at least ");
     REQUIRE(at != std::string::npos);
+    CHECK(message.find("half of what is free is used unless --memory says otherwise") != std::string::npos);
     const std::string enough = message.substr(at + 9, message.find(' ', at + 9) - at - 9);
     CAPTURE(enough);
     CHECK(run(folder, "reconstruct scan.json -o volume --quiet --memory " + enough).status == 0);

@@ -6,6 +6,7 @@
 #include <map>
 
 #include "cli/program.h"
+#include "rayloom/volume/volume.h"
 
 using namespace rayloom;
 using namespace rayloom::cli_test;
@@ -155,6 +156,44 @@ TEST_SUITE("same bytes") {
     REQUIRE(reconstruct(folder, "-o parts --part 1/2").status == 0);
     check_finished(folder, "parts");
     CHECK(slices_of(folder / "parts") == whole);
+  }
+
+  TEST_CASE("parts of changed images are not joined; parts of several instruction sets are and say so") {
+    const Folder folder;
+    make_uneven_scan(folder);
+    REQUIRE(run(folder, "reconstruct scan.json --quiet -o parts --part 1/2", "RAYLOOM_KERNELS=portable").status == 0);
+    const std::string view = slurp(view_file(folder, 3));
+    std::vector<float> other(std::size_t(columns) * rows, 1.0F);
+    write_tiff(view_file(folder, 3), rows, columns, other, SampleType::float32);
+    const Outcome refused = reconstruct(folder, "-o parts --part 2/2");
+    CHECK(refused.status == 2);
+    CHECK(refused.err.find("images.projections.crc32_of_samples: ") != std::string::npos);
+    std::ofstream(view_file(folder, 3), std::ios::binary) << view;
+    const Outcome outcome = run(folder, "reconstruct scan.json --quiet -o parts --part 2/2");
+    REQUIRE(outcome.status == 0);
+    const auto made_with = nlohmann::json::parse(slurp(folder / "parts/volume.json"))["reconstruction"]["kernels"];
+    const bool several = made_with != "portable";
+    CHECK((outcome.err.find("different instruction sets (" + made_with.get<std::string>()) != std::string::npos) ==
+          several);
+    CHECK(made_with.get<std::string>().find("portable") != std::string::npos);
+  }
+
+  // A voxel sums 70 filtered samples in float32: each sum rounds by 6e-8 of what has come together, at random, and each
+  // sample by as much again where its place between two columns is rounded. That is 3e-7 of the greatest value as one
+  // deviation, and six of them hold for every voxel.
+  TEST_CASE("instruction sets differ by rounding only") {
+    const Folder folder;
+    make_uneven_scan(folder);
+    REQUIRE(run(folder, "reconstruct scan.json --quiet -o portable", "RAYLOOM_KERNELS=portable").status == 0);
+    REQUIRE(reconstruct(folder, "-o best").status == 0);
+    const Volume portable = StoredVolume(folder / "portable").read(), best = StoredVolume(folder / "best").read();
+    double greatest = 0, difference = 0;
+    for (std::size_t i = 0; i < best.samples.size(); ++i) {
+      greatest = std::max(greatest, std::abs(double(best.samples[i])));
+      difference = std::max(difference, std::abs(double(best.samples[i]) - portable.samples[i]));
+    }
+    CAPTURE(greatest);
+    CHECK(difference < 2e-6 * greatest);
   }
 
   TEST_CASE("ranks under mpirun") {

@@ -25,4 +25,22 @@ TEST_SUITE("checksums") {
     CHECK_THROWS_AS(checksum(std::vector<fs::path>{folder / "c"}), BadInput);
     fs::remove_all(folder);
   }
+
+  TEST_CASE("samples of a file see its length and its first and middle and last bytes and no others") {
+    const fs::path folder = fs::temp_directory_path() / "rayloom_samples_test";
+    fs::create_directory(folder);
+    const auto of = [&](std::string text, std::size_t changed) {
+      if (changed < text.size()) text[changed] = 'x';
+      std::ofstream(folder / "a", std::ios::binary) << text;
+      return checksum(std::vector<fs::path>{folder / "a"}, BytesRead::samples).crc32;
+    };
+    const std::string text(40000, '-');
+    const auto plain = of(text, text.size());
+    for (const std::size_t seen : {0, 4095, 17952, 22047, 35904, 39999})
+      CHECK(of(text, seen) != plain);
+    for (const std::size_t unseen : {4096, 17951, 22048, 35903})
+      CHECK(of(text, unseen) == plain);
+    CHECK(of(std::string(12288, '-'), 5000) != of(std::string(12288, '-'), 12288));
+    fs::remove_all(folder);
+  }
 }

@@ -245,6 +245,7 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
                        SpectrumBatch& batch, Scratch& scratch, int threads) const {
   Geometry whole = ideal_;
   whole.detector.axis_column += beyond_.columns;
+  const std::vector<float> response = wave_response(filter_->length());
   batch.views = count;
   for (int v = 0; v < count; ++v)
     batch.poses[std::size_t(v)] = measured_.pose(std::size_t(first_view + v));
@@ -253,8 +254,8 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
       threads, [&](RowFilter::Workspace& work, int lines) { filter_->run_to_spectrum(work, lines); },
       [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
         for (int r = 0; r < lines; ++r)
-          centre_wave(whole, grid, batch.poses[std::size_t(v)], filter_->length(), filter_->spectrum_out(work, r),
-                      batch.row(v, begin + r));
+          centre_wave(whole, grid, batch.poses[std::size_t(v)], filter_->length(), response,
+                      filter_->spectrum_out(work, r), batch.row(v, begin + r));
       });
 }
 

@@ -15,6 +15,7 @@ namespace {
 
 constexpr int window = kernels::spread_cells;
 constexpr double least_oversampling = 1.4;
+constexpr double fades_from = 0.4;                                                    // cycles a column
 constexpr int rows_below = 1, rows_above = 3, columns_before = 8, columns_after = 3;  // what windows at the rim touch
 constexpr int together = 8;  // columns that are transformed together: 64 bytes
 
@@ -132,8 +133,19 @@ std::span<std::complex<float>> SpectrumBatch::row(int view, int line) {
   return std::span(samples).subspan(at * std::size_t(bins), std::size_t(bins));
 }
 
+std::vector<float> wave_response(int length) {
+  std::vector<float> response{1.0F};
+  for (int m = 1; m <= length / 2; ++m) {
+    const double f = double(m) / length, sinc = std::sin(pi * f) / (pi * f);
+    const double end = f > fades_from ? 0.5 + 0.5 * std::cos(pi * (f - fades_from) / (0.5 - fades_from)) : 1;
+    response.push_back(float(sinc * sinc * end));
+  }
+  return response;
+}
+
 void centre_wave(const Geometry& geometry, const Grid& grid, const Pose& pose, int length,
-                 std::span<const std::complex<float>> spectrum, std::span<std::complex<float>> out) {
+                 std::span<const float> response, std::span<const std::complex<float>> spectrum,
+                 std::span<std::complex<float>> out) {
   const double angle_rad = pose.angle_rad;
   const double x = grid.x_mm(Axis(grid.nx).middle()) + pose.moved_mm.x(),
                y = grid.y_mm(Axis(grid.ny).middle()) + pose.moved_mm.y();
@@ -154,7 +166,8 @@ void centre_wave(const Geometry& geometry, const Grid& grid, const Pose& pose, i
     for (std::size_t i = 0; i < count; ++i) {
       const float re = start_re * within_re[i] - start_im * within_im[i];
       const float im = start_re * within_im[i] + start_im * within_re[i];
-      const float a = spectrum[begin + i].real(), b = spectrum[begin + i].imag();
+      const float a = spectrum[begin + i].real() * response[begin + i],
+                  b = spectrum[begin + i].imag() * response[begin + i];
       out[begin + i] = {a * re - b * im, sign * (a * im + b * re)};
     }
   }

@@ -2,9 +2,11 @@
 /// Back-projection of parallel beams by way of Fourier space: the plane waves of all filtered rows are spread onto a
 /// grid of frequencies, and one inverse transform a slice sums them.
 ///
-/// It is the same sum as direct back-projection, but interpolates between columns to 0.2 %, where direct
-/// back-projection interpolates linearly (and thereby smooths). Source: O'Sullivan 1985, IEEE Trans. Med. Imaging
-/// 4(4):200-207; window and width after Beatty, Nishimura & Pauly 2005, IEEE Trans. Med. Imaging 24(6):799-808.
+/// It is the same sum as direct back-projection's, with what linear interpolation between columns does on average over
+/// places between them: a factor sinc^2 on each frequency. So both ways show one part alike. What linear interpolation
+/// adds above Nyquist's frequency is left out, and the last fifth below it fades, or edges would ring far into a part.
+/// Source: O'Sullivan 1985, IEEE Trans. Med. Imaging 4(4):200-207; window and width after Beatty, Nishimura & Pauly
+/// 2005, IEEE Trans. Med. Imaging 24(6):799-808.
 #pragma once
 #include <complex>
 #include <span>
@@ -33,10 +35,17 @@ struct SpectrumBatch {
   }
 };
 
+/// What each frequency is multiplied by: sinc^2(f), f = m / length cycles a column for bin m, and from f = 0.4 on
+/// (1 + cos(10 pi (f - 0.4))) / 2 besides, which ends at 0.
+/// @param length  Of the transform. @return length / 2 + 1 factors.
+std::vector<float> wave_response(int length);
+
 /// Turns a spectrum, as RowFilter::spectrum_out gives it, into waves counted from where the grid's middle voxel lies in
-/// the view, that run towards rising x. @param length  Of the transform. @param out  As many bins as `spectrum`.
+/// the view, that run towards rising x. @param response  One factor a bin. @param length  Of the transform.
+/// @param out  As many bins as `spectrum`.
 void centre_wave(const Geometry& geometry, const Grid& grid, const Pose& pose, int length,
-                 std::span<const std::complex<float>> spectrum, std::span<std::complex<float>> out);
+                 std::span<const float> response, std::span<const std::complex<float>> spectrum,
+                 std::span<std::complex<float>> out);
 
 /// Some slices while they are being summed in Fourier space, half a plane each.
 class GriddedSlab {

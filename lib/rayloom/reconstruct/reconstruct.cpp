@@ -229,11 +229,12 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
   if (request.voxel_mm) {
     if (!(*request.voxel_mm > 0) || !std::isfinite(*request.voxel_mm))
       throw InvalidOption("voxel: " + to_text(*request.voxel_mm) + " mm; must be above 0");
-    const double ratio = grid.voxel_mm / *request.voxel_mm;
-    const double across = 2 * field.radius_mm / *request.voxel_mm;
-    if (across * std::max(1.0, grid.nz * ratio) > 1e9)
-      throw InvalidOption("voxel: " + to_text(*request.voxel_mm) + " mm; is too small for a field of view of " +
-                          to_text(2 * field.radius_mm) + " mm");
+    const double diameter_mm = 2 * field.radius_mm, across = diameter_mm / *request.voxel_mm;
+    constexpr double most = 1e9;  // voxels along x times slices
+    const double least_mm = std::max(diameter_mm / most, std::sqrt(diameter_mm / most * grid.nz * grid.voxel_mm));
+    if (*request.voxel_mm < least_mm || *request.voxel_mm > diameter_mm)
+      throw InvalidOption("voxel: " + to_text(*request.voxel_mm) + " mm; must be from " + to_text(least_mm, 3) +
+                          " mm to the field of view's diameter, " + to_text(diameter_mm, 6) + " mm");
     grid.voxel_mm = *request.voxel_mm;
     grid.nx = grid.ny = std::max(1, int(std::ceil(across - 1e-6)));
     if (geometry.detector.rows > 1)
@@ -349,7 +350,9 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   };
   if (const std::size_t least = needed(1); least > budget)
     throw InvalidOption("memory: " + (budget < 1 << 20 ? std::to_string(budget) + " bytes" : in_mib(budget)) +
-                        "; must be at least " + in_mib(least) + " for one slice of this volume");
+                            "; must be at least " + in_mib(least) + " for one slice of this volume",
+                        "half of what is free is used unless --memory says otherwise; fewer (--size) or larger "
+                        "voxels (--voxel) need less");
   int low = 1, high = whole.count;
   while (low < high) {
     const int middle = (low + high + 1) / 2;

@@ -44,9 +44,12 @@ ProjectionSource binned(const Geometry& full, const ProjectionSource& source, in
 }
 
 Geometry every(const Geometry& geometry, int n) {
-  if (n < 1) throw InvalidOption("every: " + std::to_string(n) + "; must be at least 1");
+  const int all = int(geometry.angles_rad.size());
+  if (n < 1 || (n > 1 && n >= all))
+    throw InvalidOption("every: " + std::to_string(n) + "; must be at least 1 and leave two of the " +
+                        std::to_string(all) + " views");
   std::vector<int> views;
-  for (int i = 0; i < int(geometry.angles_rad.size()); i += n)
+  for (int i = 0; i < all; i += n)
     views.push_back(i);
   return with_views(geometry, views);
 }
