@@ -14,11 +14,11 @@ namespace rayloom {
 
 namespace {
 
-constexpr int most_views = 48;
-constexpr std::size_t patch_samples = std::size_t{1} << 26;  // of one overlap, both tiles: 256 MiB
-constexpr std::size_t search_samples = 300'000;              // compared at each place of the search
-constexpr int least_overlap = 3 + tile_search_px;            // pixels
-constexpr int least_smoothed = 9;  // pixels across an overlap below which it is not smoothed that way
+constexpr std::size_t patch_samples = std::size_t{1}
+                                      << 26;       // of one overlap, both tiles, as many views as fit: 256 MiB
+constexpr std::size_t search_samples = 300'000;    // compared at each place of the search
+constexpr int least_overlap = 3 + tile_search_px;  // pixels
+constexpr int least_smoothed = 9;                  // pixels across an overlap below which it is not smoothed that way
 constexpr int most_steps = 12;
 constexpr double prior_px = 3;     // standard deviation of a nominal shift, where nothing else is known
 constexpr double coverage = 3;     // standard deviations that an uncertainty spans
@@ -92,8 +92,8 @@ class Comparison {
                 rows_b = overlap_range(tiles.rows, -nominal_.y());
     a_ = {rows_a.first, rows_a.count, columns_a.first, columns_a.count, {}, {}};
     b_ = {rows_b.first, rows_b.count, columns_b.first, columns_b.count, {}, {}};
-    const std::size_t views = std::clamp<std::size_t>(patch_samples / (a_.pixels() + b_.pixels()), 2, most_views);
-    views_ = std::min(tiles.views, int(views));
+    const std::size_t fit = std::max<std::size_t>(patch_samples / (a_.pixels() + b_.pixels()), 2);
+    views_ = int(std::min(std::size_t(tiles.views), fit));
     fetch(tiles, a, a_);
     fetch(tiles, b, b_);
   }

@@ -52,7 +52,7 @@ inline constexpr int tile_search_px = 5;
 inline constexpr double most_tile_uncertainty_px = 0.3;
 
 /// Finds shifts and levels: each overlap is searched in whole pixels, then refined by Gauss-Newton on the differences
-/// of the two tiles' transmissions T over up to 48 views, each view with a level of its own:
+/// of the two tiles' transmissions T over all views (of large tiles as many as 256 MiB hold), each with its own level:
 ///
 ///     T_a(x) - T_b(x - D) = log_level T - (grad T . d),   weight 1/(T + 0.1), about the inverse variance of T
 ///
