@@ -7,6 +7,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <numeric>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -153,13 +154,14 @@ struct Prepared {
   const Solid* solid;
   Eigen::Matrix3d back;  // from part to solid
   bool turned;
-  double reach2;
+  double reach, reach2;
 
   explicit Prepared(const Solid& s)
       : solid(&s),
         back(turn_of(s).transpose()),
         turned(!s.rotation_rad.isZero(0)),
-        reach2(square(bounding_radius(s)) * (1 + 1e-9)) {}
+        reach(bounding_radius(s) * (1 + 1e-9)),
+        reach2(square(reach)) {}
 
   /// Where the ray lies inside, empty if nowhere.
   Interval interval(const Ray& ray) const {
@@ -171,6 +173,12 @@ struct Prepared {
     for (const auto& clip : solid->clip)
       cut_half_space(span, clip.normal.dot(ray.direction), clip.normal.dot(ray.origin), clip.offset_mm);
     return span;
+  }
+
+  bool may_meet(const Pencil& pencil) const {
+    const Vec3 to_centre = solid->centre_mm - pencil.middle.origin;
+    const double along = std::abs(to_centre.dot(pencil.middle.direction)) + reach;
+    return to_centre.cross(pencil.middle.direction).norm() <= reach + pencil.radius_mm + pencil.slope * along;
   }
 
   bool contains(const Vec3& point) const {
@@ -296,12 +304,25 @@ Tracer::Tracer(const Phantom& phantom) : solids_(std::make_unique<Solids>()) {
 
 Tracer::~Tracer() = default;
 
+Tracer::Scratch Tracer::scratch() const {
+  Scratch all;
+  all.solids.resize(solids_->list.size());
+  std::iota(all.solids.begin(), all.solids.end(), std::size_t{0});
+  return all;
+}
+
+void Tracer::keep_to(const Pencil& pencil, Scratch& scratch) const {
+  scratch.solids.clear();
+  for (std::size_t i = 0; i < solids_->list.size(); ++i)
+    if (solids_->list[i].may_meet(pencil)) scratch.solids.push_back(i);
+}
+
 template <class Piece>
 void Tracer::sweep(const Ray& ray, Scratch& scratch, const Piece& piece) const {
-  auto& [hits, cuts] = scratch;
+  auto& [solids, hits, cuts] = scratch;
   hits.clear();
   cuts.clear();
-  for (std::size_t i = 0; i < solids_->list.size(); ++i)
+  for (const std::size_t i : solids)
     if (const Interval span = solids_->list[i].interval(ray); !span.empty()) {
       hits.push_back({span.from, span.to, i});
       cuts.push_back(span.from);
@@ -353,13 +374,15 @@ double Phantom::value_at(const Vec3& point_mm, std::span<const double> attenuati
 }
 
 double Phantom::line_integral(const Ray& ray, std::span<const double> attenuation) const {
-  Tracer::Scratch scratch;
-  return Tracer(*this).line_integral(ray, attenuation, scratch);
+  const Tracer tracer(*this);
+  Tracer::Scratch scratch = tracer.scratch();
+  return tracer.line_integral(ray, attenuation, scratch);
 }
 
 void Phantom::lengths(const Ray& ray, std::span<double> length_mm) const {
-  Tracer::Scratch scratch;
-  Tracer(*this).lengths(ray, length_mm, scratch);
+  const Tracer tracer(*this);
+  Tracer::Scratch scratch = tracer.scratch();
+  tracer.lengths(ray, length_mm, scratch);
 }
 
 Phantom::Extent Phantom::extent() const {

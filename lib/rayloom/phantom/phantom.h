@@ -86,6 +86,12 @@ class Phantom {
   Phantom moved(const Vec3& by_mm) const;
 };
 
+/// Rays that at a distance s along `middle` stay within radius_mm + slope |s| of it.
+struct Pencil {
+  Ray middle;
+  double radius_mm, slope;
+};
+
 /// A phantom made ready for many rays. Keeps a reference: the phantom must outlive it and stay as it is. Const methods
 /// may be called from several threads at once, each with its own scratch.
 class Tracer {
@@ -96,6 +102,7 @@ class Tracer {
       double from, to;
       std::size_t solid;
     };
+    std::vector<std::size_t> solids;  ///< Those that are looked at, in file order.
     std::vector<Hit> hits;
     std::vector<double> cuts;
   };
@@ -104,6 +111,11 @@ class Tracer {
   ~Tracer();
   Tracer(const Tracer&) = delete;
   Tracer& operator=(const Tracer&) = delete;
+
+  /// For any rays.
+  Scratch scratch() const;
+  /// Until the next call only for rays of this pencil: solids that it misses are not looked at. Changes no result.
+  void keep_to(const Pencil& pencil, Scratch& scratch) const;
 
   /// As the methods of Phantom with these names.
   double line_integral(const Ray& ray, std::span<const double> attenuation_per_mm, Scratch& scratch) const;
