@@ -15,7 +15,8 @@ struct Block {
   int first_row, end_row, first_column, end_column;
 };
 
-/// What holds all rays to the block's pixels: they fan out evenly, so those to its corners lie farthest from the middle.
+/// What holds all rays to the block's pixels: they fan out evenly, so those to its corners lie farthest from the
+/// middle.
 Pencil pencil_of(const ViewRays& rays, const Block& at) {
   const double top = at.first_row - 0.5, bottom = at.end_row - 0.5, left = at.first_column - 0.5,
                right = at.end_column - 0.5;

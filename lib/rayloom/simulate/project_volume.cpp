@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
 #include <limits>
 #include <span>
 #include <vector>
@@ -52,6 +53,8 @@ struct Neighbours {
   }
 };
 
+constexpr double place_one = 0x1p32;
+
 /// A ray's way through a volume, plane by plane across its steepest axis.
 class Walk {
  public:
@@ -84,6 +87,10 @@ class Walk {
     if (low > high) return;
     inner_first = int(std::ceil(low));
     inner_last = int(std::floor(high));
+    a_by_plane_ = std::llround(a_slope_ * place_one), b_by_plane_ = std::llround(b_slope_ * place_one);
+    // Counted from the first inner plane, where rounding of the step has not added up yet.
+    a_place_ = std::llround((a_at_ + inner_first * a_slope_) * place_one);
+    b_place_ = std::llround((b_at_ + inner_first * b_slope_) * place_one);
   }
 
   int first = 0, last = -1;              ///< Planes in which the volume counts.
@@ -92,9 +99,9 @@ class Walk {
 
   /// Adds plane n, one of the inner ones.
   void add_inner(int n) {
-    const double at_a = a_at_ + n * a_slope_, at_b = b_at_ + n * b_slope_;
-    const int i = int(at_a), j = int(at_b);
-    const float f = float(at_a - i), g = float(at_b - j);
+    const std::int64_t at_a = a_place(n), at_b = b_place(n);
+    const std::ptrdiff_t i = at_a >> 32, j = at_b >> 32;
+    const float f = fraction_of(at_a), g = fraction_of(at_b);
     const std::ptrdiff_t right = a_.stride, up = b_.stride;
     const float* at = samples_ + (n * along_.stride + i * right + j * up);
     const float lower = std::fma(f, at[right] - at[0], at[0]), upper = std::fma(f, at[right + up] - at[up], at[up]);
@@ -113,9 +120,17 @@ class Walk {
   double line_integral() const { return sum_ / std::abs(along_.step); }
 
   /// Adds planes [from, to), inner ones of all walks, which have the same steepest axis.
-  friend void add_inner_together(std::span<Walk> walks, int from, int to);
+  static void add_inner_together(std::span<Walk> walks, int from, int to);
 
  private:
+  template <int unit>
+  static void add_planes(std::span<Walk> walks, int from, int to);
+
+  // Of an inner plane, fractional index times 2^32: sums of these do not round.
+  std::int64_t a_place(int n) const { return a_place_ + (n - inner_first) * a_by_plane_; }
+  std::int64_t b_place(int n) const { return b_place_ + (n - inner_first) * b_by_plane_; }
+  static float fraction_of(std::int64_t place) { return float((place & 0xffffffff) >> 8) * 0x1p-24F; }
+
   void add_with_care(int n) {
     const Neighbours at_a(a_, a_at_ + n * a_slope_), at_b(b_, b_at_ + n * b_slope_);
     const float* plane = samples_ + n * along_.stride;
@@ -129,62 +144,139 @@ class Walk {
   std::size_t steepest_ = 0;
   Axis along_{}, a_{}, b_{};
   double a_at_ = 0, a_slope_ = 0, b_at_ = 0, b_slope_ = 0, sum_ = 0;
+  std::int64_t a_place_ = 0, b_place_ = 0, a_by_plane_ = 0, b_by_plane_ = 0;
 };
 
 constexpr std::size_t together = 16;
 
 #if defined(__x86_64__)
 
-// As `add_inner`, to the last bit, so that it does not matter which rays walk together. A gather of one corner's 8
-// samples costs less than 8 loads and what puts them together: twice the rate.
-__attribute__((target("avx2,fma"))) void add_inner_together(std::span<Walk> walks, int from, int to) {
-  alignas(64) double a_at[together], a_slope[together], b_at[together], b_slope[together], sum[together];
-  for (std::size_t r = 0; r < together; ++r) {  // the last one stands for those that are not there
-    const Walk& walk = walks[std::min(r, walks.size() - 1)];
-    a_at[r] = walk.a_at_, a_slope[r] = walk.a_slope_, b_at[r] = walk.b_at_, b_slope[r] = walk.b_slope_;
-    sum[r] = walk.sum_;
+#define RAYLOOM_AVX2 __attribute__((target("avx2,fma")))
+
+/// Samples of 8 rays at `from` + offset, and `apart` samples further on.
+struct Corners {
+  __m256 near, far;
+};
+
+RAYLOOM_AVX2 inline Corners corners(const float* from, const int* offset, std::ptrdiff_t apart) {
+  const __m256i at = _mm256_load_si256(reinterpret_cast<const __m256i*>(offset));
+  return {_mm256_i32gather_ps(from, at, 4), _mm256_i32gather_ps(from + apart, at, 4)};
+}
+
+/// Two neighbouring samples each of rays 0, 1, 4 and 5.
+RAYLOOM_AVX2 inline __m256 pairs(const float* from, const int* offset) {
+  const auto two = [&](int n) { return reinterpret_cast<const double*>(from + offset[n]); };
+  const __m128d low = _mm_loadh_pd(_mm_load_sd(two(0)), two(1)), high = _mm_loadh_pd(_mm_load_sd(two(4)), two(5));
+  return _mm256_castpd_ps(_mm256_set_m128d(high, low));
+}
+
+/// As `corners` one sample apart, each two by one load.
+RAYLOOM_AVX2 inline Corners neighbours(const float* from, const int* offset) {
+  const __m256 a = pairs(from, offset), b = pairs(from, offset + 2);
+  return {_mm256_shuffle_ps(a, b, 0x88), _mm256_shuffle_ps(a, b, 0xdd)};
+}
+
+/// Places of 8 rays as 64-bit numbers: `low` holds those of rays 0, 1, 4, 5, so that halves of both come out in order.
+struct Places {
+  __m256i low, high;
+
+  Places() = default;
+  RAYLOOM_AVX2 explicit Places(const std::int64_t* slots)
+      : low(_mm256_loadu_si256(reinterpret_cast<const __m256i*>(slots))),
+        high(_mm256_loadu_si256(reinterpret_cast<const __m256i*>(slots + 4))) {}
+  RAYLOOM_AVX2 void go(const Places& step) {
+    low = _mm256_add_epi64(low, step.low);
+    high = _mm256_add_epi64(high, step.high);
   }
+  RAYLOOM_AVX2 __m256i whole() const { return _mm256_castps_si256(halves<0xdd>()); }
+  RAYLOOM_AVX2 __m256 fraction() const {
+    const __m256i bits = _mm256_srli_epi32(_mm256_castps_si256(halves<0x88>()), 8);
+    return _mm256_mul_ps(_mm256_cvtepi32_ps(bits), _mm256_set1_ps(0x1p-24F));
+  }
+
+ private:
+  template <int which>
+  RAYLOOM_AVX2 __m256 halves() const {
+    return _mm256_shuffle_ps(_mm256_castsi256_ps(low), _mm256_castsi256_ps(high), which);
+  }
+};
+
+// As `add_inner`, to the last bit, so that it does not matter which rays walk together.
+/// @tparam unit  The axis along which samples are neighbours in memory: 0 a, 1 b, 2 neither.
+template <int unit>
+RAYLOOM_AVX2 void Walk::add_planes(std::span<Walk> walks, int from, int to) {
+  constexpr std::size_t groups = together / 8;
+  Places a_at[groups], a_step[groups], b_at[groups], b_step[groups];
   __m256d sums[together / 4];
+  for (std::size_t group = 0; group < groups; ++group) {
+    std::int64_t all[4][8];
+    for (std::size_t slot = 0; slot < 8; ++slot) {
+      constexpr std::size_t ray[8] = {0, 1, 4, 5, 2, 3, 6, 7};
+      const Walk& walk = walks[std::min(8 * group + ray[slot], walks.size() - 1)];  // the last stands for missing ones
+      all[0][slot] = walk.a_place(from), all[1][slot] = walk.a_by_plane_;
+      all[2][slot] = walk.b_place(from), all[3][slot] = walk.b_by_plane_;
+    }
+    a_at[group] = Places(all[0]), a_step[group] = Places(all[1]);
+    b_at[group] = Places(all[2]), b_step[group] = Places(all[3]);
+  }
+  alignas(64) double sum[together];
+  for (std::size_t r = 0; r < together; ++r)
+    sum[r] = walks[std::min(r, walks.size() - 1)].sum_;
   for (std::size_t part = 0; part < together / 4; ++part)
     sums[part] = _mm256_load_pd(sum + 4 * part);
   const std::ptrdiff_t right = walks[0].a_.stride, up = walks[0].b_.stride, along = walks[0].along_.stride;
-  const int right_step = int(right), up_step = int(up);
+  const __m256i right_step = _mm256_set1_epi32(int(right)), up_step = _mm256_set1_epi32(int(up));
   // What the first ray meets some planes ahead is fetched into the cache, and with it most of what the others do.
   constexpr int ahead = 8;
   const std::ptrdiff_t next =
-      ahead * along + std::lround(ahead * a_slope[0]) * right + std::lround(ahead * b_slope[0]) * up;
+      ahead * along + std::lround(ahead * walks[0].a_slope_) * right + std::lround(ahead * walks[0].b_slope_) * up;
   for (int n = from; n < to; ++n) {
     const float* plane = walks[0].samples_ + n * along;
     alignas(64) int offset[together];
-    alignas(64) float f[together], g[together];
-    for (std::size_t r = 0; r < together; ++r) {
-      const double at_a = a_at[r] + n * a_slope[r], at_b = b_at[r] + n * b_slope[r];
-      const int i = int(at_a), j = int(at_b);
-      offset[r] = i * right_step + j * up_step;
-      f[r] = float(at_a - i);
-      g[r] = float(at_b - j);
+    for (std::size_t group = 0; group < groups; ++group) {
+      const __m256i i = a_at[group].whole(), j = b_at[group].whole();
+      const __m256i at = _mm256_add_epi32(unit == 0 ? i : _mm256_mullo_epi32(i, right_step),
+                                          unit == 1 ? j : _mm256_mullo_epi32(j, up_step));
+      _mm256_store_si256(reinterpret_cast<__m256i*>(offset + 8 * group), at);
     }
     for (const std::size_t r : {std::size_t{0}, together - 1}) {
       __builtin_prefetch(plane + offset[r] + next);
       __builtin_prefetch(plane + offset[r] + next + right);
       __builtin_prefetch(plane + offset[r] + next + up);
     }
-    for (std::size_t r = 0; r < together; r += 8) {
-      const __m256i at = _mm256_load_si256(reinterpret_cast<const __m256i*>(offset + r));
-      const __m256 a = _mm256_i32gather_ps(plane, at, 4), b = _mm256_i32gather_ps(plane + right, at, 4);
-      const __m256 c = _mm256_i32gather_ps(plane + up, at, 4), d = _mm256_i32gather_ps(plane + right + up, at, 4);
-      const __m256 across = _mm256_load_ps(f + r);
+    for (std::size_t group = 0; group < groups; ++group) {
+      const int* here = offset + 8 * group;
+      __m256 a, b, c, d;
+      if (unit == 1) {
+        const Corners left = neighbours(plane, here), there = neighbours(plane + right, here);
+        a = left.near, b = there.near, c = left.far, d = there.far;
+      } else {
+        const Corners low = unit == 0 ? neighbours(plane, here) : corners(plane, here, right);
+        const Corners high = unit == 0 ? neighbours(plane + up, here) : corners(plane + up, here, right);
+        a = low.near, b = low.far, c = high.near, d = high.far;
+      }
+      const __m256 across = a_at[group].fraction();
       const __m256 lower = _mm256_fmadd_ps(across, _mm256_sub_ps(b, a), a);
       const __m256 upper = _mm256_fmadd_ps(across, _mm256_sub_ps(d, c), c);
-      const __m256 value = _mm256_fmadd_ps(_mm256_load_ps(g + r), _mm256_sub_ps(upper, lower), lower);
-      sums[r / 4] = _mm256_add_pd(sums[r / 4], _mm256_cvtps_pd(_mm256_castps256_ps128(value)));
-      sums[r / 4 + 1] = _mm256_add_pd(sums[r / 4 + 1], _mm256_cvtps_pd(_mm256_extractf128_ps(value, 1)));
+      const __m256 value = _mm256_fmadd_ps(b_at[group].fraction(), _mm256_sub_ps(upper, lower), lower);
+      sums[2 * group] = _mm256_add_pd(sums[2 * group], _mm256_cvtps_pd(_mm256_castps256_ps128(value)));
+      sums[2 * group + 1] = _mm256_add_pd(sums[2 * group + 1], _mm256_cvtps_pd(_mm256_extractf128_ps(value, 1)));
+      a_at[group].go(a_step[group]);
+      b_at[group].go(b_step[group]);
     }
   }
   for (std::size_t part = 0; part < together / 4; ++part)
     _mm256_store_pd(sum + 4 * part, sums[part]);
   for (std::size_t r = 0; r < walks.size(); ++r)
     walks[r].sum_ = sum[r];
+}
+
+#undef RAYLOOM_AVX2
+
+void Walk::add_inner_together(std::span<Walk> walks, int from, int to) {
+  if (walks[0].a_.stride == 1) return add_planes<0>(walks, from, to);
+  if (walks[0].b_.stride == 1) return add_planes<1>(walks, from, to);
+  add_planes<2>(walks, from, to);
 }
 
 bool can_add_together(const Volume& volume) {
@@ -194,7 +286,7 @@ bool can_add_together(const Volume& volume) {
 
 #else
 
-void add_inner_together(std::span<Walk>, int, int) {}
+void Walk::add_inner_together(std::span<Walk>, int, int) {}
 
 bool can_add_together(const Volume&) {
   return false;
@@ -214,7 +306,7 @@ void integrate(std::span<Walk> walks, bool can_together, float* integrals) {
   if (to < from) to = from;
   for (Walk& walk : walks)
     walk.add(walk.first, std::min(from, walk.last + 1));
-  add_inner_together(walks, from, to);
+  Walk::add_inner_together(walks, from, to);
   for (Walk& walk : walks) {
     walk.add(std::max(to, walk.first), walk.last + 1);
     *integrals++ = float(walk.line_integral());
