@@ -1,5 +1,6 @@
 #include "rayloom/simulate/spectrum.h"
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -70,24 +71,22 @@ SpectralAttenuation::SpectralAttenuation(const Spectrum& spectrum, std::span<con
 double SpectralAttenuation::line_integral(std::span<const double> length_mm) const {
   if (std::all_of(length_mm.begin(), length_mm.end(), [](double length) { return length == 0; })) return 0;
   // Blocks of bins, so that the sums of a block stay in registers' reach and nothing is allocated.
-  constexpr std::size_t block = 64;
-  std::array<double, block> depth;
+  constexpr std::ptrdiff_t block = 64;
+  using Bins = Eigen::Array<double, Eigen::Dynamic, 1, 0, block, 1>;
   double least = std::numeric_limits<double>::infinity(), sum = 0;  // sum of share exp(least - depth)
-  for (std::size_t first = 0; first < share_.size(); first += block) {
-    const std::size_t bins = std::min(block, share_.size() - first);
-    std::fill_n(depth.begin(), bins, 0.0);
-    for (std::size_t m = 0; m < mu_per_mm_.size(); ++m) {
-      if (length_mm[m] == 0) continue;
-      const double* mu = &mu_per_mm_[m][first];
-      for (std::size_t i = 0; i < bins; ++i)
-        depth[i] += mu[i] * length_mm[m];
-    }
-    if (const double low = *std::min_element(depth.begin(), depth.begin() + std::ptrdiff_t(bins)); low < least) {
+  for (std::ptrdiff_t first = 0; first < std::ssize(share_); first += block) {
+    const std::ptrdiff_t bins = std::min(block, std::ssize(share_) - first);
+    const auto part = [&](const std::vector<double>& all) {
+      return Eigen::Map<const Eigen::ArrayXd>(&all[std::size_t(first)], bins);
+    };
+    Bins depth = Bins::Zero(bins);
+    for (std::size_t m = 0; m < mu_per_mm_.size(); ++m)
+      if (length_mm[m] != 0) depth += length_mm[m] * part(mu_per_mm_[m]);
+    if (const double low = depth.minCoeff(); low < least) {
       sum *= std::exp(low - least);
       least = low;
     }
-    for (std::size_t i = 0; i < bins; ++i)
-      sum += share_[first + i] * std::exp(least - depth[i]);
+    sum += (part(share_) * (least - depth).exp()).sum();
   }
   return least - std::log(sum);
 }
