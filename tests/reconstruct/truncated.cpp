@@ -16,12 +16,12 @@ namespace {
 constexpr double view_mm = 20;  ///< Radius of the field of view.
 
 /// A body with holes, inclusions and edges at random places (as tests/align/support.h), its width averaged over all
-/// directions that of two views. Cauchy: the mean width of a convex figure is its perimeter over pi.
-Phantom wide_part(std::mt19937_64& random) {
+/// directions that of `views_wide` views. Cauchy: the mean width of a convex figure is its perimeter over pi.
+Phantom wide_part(std::mt19937_64& random, double views_wide = 2) {
   const auto uniform = [&](double low, double high) {
     return std::uniform_real_distribution<double>(low, high)(random);
   };
-  const double perimeter = pi * 4 * view_mm, half = 2 * view_mm;
+  const double half = views_wide * view_mm, perimeter = pi * 2 * half;
   Phantom phantom;
   for (const double value : {0.02, 0.0, 0.036, 0.01})
     phantom.substances.push_back({value, {}, 0});
@@ -139,6 +139,36 @@ bool has_material(const Phantom& phantom) {
 }  // namespace
 
 TEST_SUITE("parts wider than the view") {
+  // Such parts end soon beyond the view, and their rows' slopes tell so: at most half of the bias, and 0.6 of the rim's
+  // error, that they leave when continued as far as parts twice as wide.
+  TEST_CASE("twenty random parts little wider than the view end where their rows say") {
+    const Geometry g = narrow_scan(Beam::parallel, 96, 150, 180);
+    for (const double views_wide : {1.1, 1.3}) {
+      CAPTURE(views_wide);
+      std::mt19937_64 random(511);
+      std::vector<double> bias, rim, bias_if_wide, rim_if_wide;
+      while (bias.size() < 20) {
+        const Phantom phantom = wide_part(random, views_wide);
+        if (!has_material(phantom)) continue;
+        const auto data = test::project(g, phantom, 1);
+        Truncation found = look_for_truncation(g, from_memory(g, data), {});
+        const Errors errors = errors_of(g, data, phantom, continued(g, found));
+        found.columns_to_go = found.view_columns;
+        const Errors if_wide = errors_of(g, data, phantom, continued(g, found));
+        bias.push_back(std::abs(errors.bias));
+        rim.push_back(std::abs(errors.rim));
+        bias_if_wide.push_back(std::abs(if_wide.bias));
+        rim_if_wide.push_back(std::abs(if_wide.rim));
+      }
+      for (auto* all : {&bias, &rim, &bias_if_wide, &rim_if_wide})
+        std::sort(all->begin(), all->end());
+      MESSAGE(views_wide << ": median bias " << bias[10] << ", not " << bias_if_wide[10] << "; rim " << rim[10]
+                         << ", not " << rim_if_wide[10]);
+      CHECK(bias[10] < bias_if_wide[10] / 2);
+      CHECK(rim[10] < 0.6 * rim_if_wide[10]);
+    }
+  }
+
   TEST_CASE("twenty random parts twice as wide as the view: bias and rim of the continued rows") {
     const Geometry g = narrow_scan(Beam::parallel, 96, 150, 180);
     std::mt19937_64 random(20050);

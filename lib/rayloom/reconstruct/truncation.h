@@ -12,7 +12,8 @@ namespace rayloom {
 struct Truncation {
   double left_share = 0, right_share = 0;  ///< Of the rows looked at: those whose end lies in the part.
   double greatest = 0;                     ///< The greatest line integral.
-  double view_columns = 0;  ///< Width of the field of view; of a displaced detector, twice its longer side.
+  double columns_to_go = 0;  ///< How far the part goes on, as the slopes of such ends suggest, in the median.
+  double view_columns = 0;   ///< Width of the field of view; of a displaced detector, twice its longer side.
   bool any() const { return left_share > 0 || right_share > 0; }
 };
 
@@ -23,8 +24,9 @@ Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource&
                                const ReconstructOptions& options);
 
 /// Continues rows beyond their ends: from the end's value and slope, as a line through the outermost columns gives
-/// them, down to 0 within about half the view's width, like the cube root of what is left of it. An end at 0 stays at
-/// 0. Beyond the view nothing is known, so the length is a guess at parts twice as wide as the view.
+/// them, down to 0 within 1.2 times the columns to go or about half the view's width, whichever is less, like the cube
+/// root of what is left of it. An end at 0 stays at 0. Beyond the view nothing is known: of parts little wider than the
+/// view the rows' slopes tell where they end, else the length is a guess at parts twice as wide as the view.
 /// @par Source  Zellerhoff, Scholz, Ruehrnschopf & Brunner 2005, Proc. SPIE 5745:646-655 (continuation by a root that
 /// falls to 0, value and slope matched; from memory). Root, length and the share of the slope: least error on 80 random
 /// parts, see DEVELOPERS.md.
@@ -36,8 +38,7 @@ class RowContinuation {
   void run(std::span<const float> measured, std::span<float> beyond) const;
 
  private:
-  double greatest_, start_slope_;
-  int used_;
+  double greatest_, start_slope_ = 0;
   std::vector<float> fall_, bend_, step_;  // by column beyond the end
 };
 
