@@ -157,6 +157,11 @@ TEST_SUITE("tile shifts") {
     CHECK(found.overlaps[0].disagreement == 0);
     CHECK_FALSE(found.overlaps[0].part_at_far_ends_only);
     CHECK(std::abs(found.places[1].level / tiles.levels[1] - 1) < 1e-3);
+    // A displaced detector: one end cuts through the part, as it should.
+    tiles.geometry.detector.axis_column = 2;
+    const TileShifts displaced = find_tile_shifts(tiles.seen, 2);
+    CHECK(displaced.overlaps[0].disagreement == 0);
+    CHECK_FALSE(displaced.overlaps[0].part_at_far_ends_only);
   }
 
   TEST_CASE("a shift beyond the search is not taken for another") {
