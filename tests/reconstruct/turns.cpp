@@ -103,6 +103,35 @@ TEST_SUITE("turns at several heights") {
     CHECK(blended < single / 4);
   }
 
+  TEST_CASE("a height that is said 5 mm wrong is found to half a voxel and right heights are not doubted") {
+    // Flat discs at uneven distances, off the planes of the turns, so that each turn shows them unlike.
+    const auto stack = {-37.0, -16.0, 3.0, 32.0};
+    std::vector<ScannedTurn> scanned;
+    for (const double raised : {-8.0, 8.0})
+      scanned.emplace_back(discs(stack, raised), raised);
+    std::vector<Turn> turns = {scanned[0].turn, scanned[1].turn};
+    const GridRequest request{.voxel_mm = 2, .size = std::array{9, 9, 51}, .centre_mm = Vec3::Zero(), .slice_mm = {}};
+    const auto mismatches = [&] {
+      return reconstruct_turns(turns, plan_turns(turns, request), [](int, std::span<const float>) {}).mismatches;
+    };
+    CHECK(mismatches().empty());
+    for (const double wrong : {5.0, -5.0}) {
+      turns[1].raised_mm = 8 + wrong;
+      const auto found = mismatches();
+      REQUIRE(found.size() == 1);
+      CHECK(found[0].a == 0);
+      CHECK(found[0].b == 1);
+      CHECK(std::abs(found[0].off_mm + wrong) < 1);
+    }
+    // What does not change along z says nothing of heights.
+    Phantom bar = discs({0.0}, 0);
+    bar.solids[0].semi_axes_mm = Vec3(20, 20, 1e5);
+    const ScannedTurn of_bar(bar, 0);
+    turns = {of_bar.turn, of_bar.turn};
+    turns[1].raised_mm = 20;
+    CHECK(mismatches().empty());
+  }
+
   TEST_CASE("one turn: the bytes of a plain reconstruction at its height; memory changes none") {
     const ScannedTurn scanned(discs({10.0}, 6), 6);
     const std::vector<Turn> turns = {scanned.turn};
@@ -121,11 +150,25 @@ TEST_SUITE("turns at several heights") {
     std::vector<Turn> two = {scanned.turn, scanned.turn};
     two[1].raised_mm = 20;
     const auto whole = volume_of(two, plan_turns(two, request));
+    const std::size_t most = plan_turns(two, request).memory_bytes;
     for (Turn& turn : two)
-      turn.options.memory_bytes = 2 * plan_turns(two, request).turns[0]->memory_bytes - 200000;
+      turn.options.memory_bytes = most - 200000;
     const TurnsPlan tight = plan_turns(two, request);
     CHECK(tight.slabs.size() > 1);
+    CHECK(tight.memory_bytes <= most - 200000);
     CHECK(volume_of(two, tight) == whole);
+
+    // What is said to suffice does, and a byte less does not. The second turn takes more.
+    two[1].raised_mm = 60;
+    const TurnsPlan both = plan_turns(two, request);
+    const std::size_t least = std::max(both.turns[0]->least_bytes, both.turns[1]->least_bytes);
+    CHECK(both.turns[1]->least_bytes > both.turns[0]->least_bytes);
+    for (Turn& turn : two)
+      turn.options.memory_bytes = least;
+    CHECK(plan_turns(two, request).memory_bytes <= least);
+    for (Turn& turn : two)
+      turn.options.memory_bytes = least - 1;
+    CHECK_THROWS_AS(plan_turns(two, request), InvalidOption);
   }
 
   TEST_CASE("the default grid spans the heights of all turns; a gap between them is named") {
