@@ -91,10 +91,11 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
                to_text(input.geometry.sod_mm, 6) + "; it must be right in both scans, or the region is out of scale");
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +
-               to_text(std::round(1000 * std::abs(1 / rows.fit.scale - 1)) / 10) + " % from the measured rows of " +
-               given.scan + ", and were multiplied by " + to_text(rows.fit.scale, 3) + "; must be within " +
+               to_text(std::round(1000 * std::abs(rows.fit.scale - 1)) / 10) + " % from what the rows of " +
+               given.scan + " measured, and were multiplied by " + to_text(rows.fit.scale, 3) + "; should be within " +
                to_text(100 * fitting_scale) +
-               " %: is source_to_object_mm of both scans right, and were both taken and corrected alike?");
+               " %: is source_to_object_mm of both right, and were both taken at the same voltage and corrected alike? "
+               "Metal beyond the region's view hardens its beam, too");
   input.integrals->count_anew();
   return rows;
 }

@@ -169,7 +169,7 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     const auto scaled = run(folder, "reconstruct region/scan.json -o scaled --surround low");
     CHECK(scaled.status == 0);
     CHECK(scaled.err.find("the values of low differ by 1") != std::string::npos);
-    CHECK(scaled.err.find("% from the measured rows of region/scan.json, and were multiplied by 1.1") !=
+    CHECK(scaled.err.find("% from what the rows of region/scan.json measured, and were multiplied by 1.1") !=
           std::string::npos);
     CHECK(outcome.err.find("the values of") == std::string::npos);
 

@@ -123,6 +123,13 @@ TEST_SUITE("turns at several heights") {
       CHECK(found[0].b == 1);
       CHECK(std::abs(found[0].off_mm + wrong) < 1);
     }
+    // Each disc in the plane of one turn and well off that of the other, as one should lift parts: the one disc of the
+    // one turn looks more like the other one of the other turn.
+    std::vector<ScannedTurn> lifted;
+    turns.clear();
+    for (const double raised : {-20.0, 20.0})
+      turns.push_back(lifted.emplace_back(discs({-20.0, 20.0}, raised), raised).turn);
+    CHECK(mismatches().empty());
     // What does not change along z says nothing of heights.
     Phantom bar = discs({0.0}, 0);
     bar.solids[0].semi_axes_mm = Vec3(20, 20, 1e5);
@@ -158,11 +165,15 @@ TEST_SUITE("turns at several heights") {
     CHECK(tight.memory_bytes <= most - 200000);
     CHECK(volume_of(two, tight) == whole);
 
-    // What is said to suffice does, and a byte less does not. The second turn takes more.
-    two[1].raised_mm = 60;
+    // What is said to suffice does, and a byte less does not. The second turn, of finer pixels, takes more.
+    two[1].geometry.detector = {960, 720, 0.4, 0.4, 479.5, 359.5};
+    two[1].options.memory_bytes = two[0].options.memory_bytes = std::size_t{1} << 30;
     const TurnsPlan both = plan_turns(two, request);
-    const std::size_t least = std::max(both.turns[0]->least_bytes, both.turns[1]->least_bytes);
-    CHECK(both.turns[1]->least_bytes > both.turns[0]->least_bytes);
+    const std::size_t least = both.turns[1]->least_bytes;
+    CHECK(least > 2 * both.turns[0]->least_bytes);
+    two[0].options.memory_bytes = 1000;
+    CHECK_THROWS_WITH_AS(plan_turns(two, request), doctest::Contains(std::to_string((least >> 20) + 1).c_str()),
+                         InvalidOption);
     for (Turn& turn : two)
       turn.options.memory_bytes = least;
     CHECK(plan_turns(two, request).memory_bytes <= least);
