@@ -159,6 +159,7 @@ TEST_SUITE("tile shifts") {
     CHECK(std::abs(found.places[1].level / tiles.levels[1] - 1) < 1e-3);
     // A displaced detector: one end cuts through the part, as it should.
     tiles.geometry.detector.axis_column = 2;
+    tiles.phantom.solids[0].size_mm *= 4;  // 129 pixels to either side
     const TileShifts displaced = find_tile_shifts(tiles.seen, 2);
     CHECK(displaced.overlaps[0].disagreement == 0);
     CHECK_FALSE(displaced.overlaps[0].part_at_far_ends_only);

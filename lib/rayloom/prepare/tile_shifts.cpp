@@ -29,10 +29,11 @@ constexpr int cluster_px = 12;  // edge of the squares of pixels whose errors ar
 // and 0.46 to 2.1. Squares of mere noise, whose neighbouring pixels hang together, are apart by 2.6 times what pixels
 // let expect; good ones by up to 3.5.
 constexpr double most_apart_whole = 0.2, most_apart_alone = 0.3, clearly_apart = 5;
-constexpr double least_structure = 0.02;               // of the mean: what varies less shows no part
-constexpr double least_air = 0.9, most_of_part = 0.8;  // transmissions
-constexpr int end_columns = 3;                         // a tile's outermost
-constexpr double significant = 8;  // structure against what noise alone would show, in its standard deviations
+constexpr double least_structure = 0.02;  // of the mean: what varies less shows no part
+constexpr double least_air = 0.9;         // transmission
+constexpr double most_of_part = 0.9;      // mean transmission along a tile's end, against that of air
+constexpr int end_columns = 3;            // a tile's outermost
+constexpr double significant = 8;         // structure against what noise alone would show, in its standard deviations
 
 /// The part of two tiles that both see, with the search's margin, over some views.
 struct Patch {
@@ -373,8 +374,9 @@ bool Comparison::part_at_far_ends_only(std::span<const Sums> sums) const {
     }
   whole.add(all, -1);
   const double air = least_structure * least_structure * all.a * all.b / all.weight;
-  return std::max(whole.a, whole.b) < air && std::min(all.a, all.b) > least_air * all.weight &&
-         std::max(a_.far_end, b_.far_end) < most_of_part;
+  const double level = std::min(all.a, all.b) / all.weight;
+  return std::max(whole.a, whole.b) < air && level > least_air &&
+         std::max(a_.far_end, b_.far_end) < most_of_part * level;
 }
 
 OverlapMatch Comparison::refine(Shift place) const {

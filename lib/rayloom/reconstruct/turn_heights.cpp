@@ -10,9 +10,8 @@ namespace {
 constexpr int cells_across = 16;
 constexpr int least_slices = 8;           // compared
 constexpr double least_variation = 0.05;  // along z (RMS) of what is there; a bar with scatter and noise shows 0.013
-// Turns that show the same correlate with 0.97 and more, or 0.84 if flat discs lie off their planes. Where a peak at
-// the given heights may be lower still, another one is no sign: discs at even distances match as well one farther on.
-constexpr double least_peak = 0.75, least_peak_at_0 = 0.3;
+// Turns that show the same correlate with 0.93 and more, or 0.84 if flat discs lie off their planes.
+constexpr double least_peak = 0.75;
 
 using Slices = std::map<int, std::vector<float>>;
 
@@ -56,7 +55,7 @@ double slices_off(std::span<const double> r) {
   for (int distance = 0; distance < reach; ++distance)
     for (const int s : {-distance, distance}) {
       const double before = at(s - 1), peak = at(s), after = at(s + 1);
-      if (!(peak > (distance == 0 ? least_peak_at_0 : least_peak) && peak >= before && peak >= after)) continue;
+      if (!(peak > least_peak && peak >= before && peak >= after)) continue;
       const double bend = before - 2 * peak + after;
       return s + (bend < 0 ? (before - after) / (2 * bend) : 0);
     }

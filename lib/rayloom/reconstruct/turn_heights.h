@@ -19,8 +19,9 @@ struct HeightMismatch {
 ///
 ///     r(s) = correlation of a(cell, k) and b(cell, k + s), each less its mean over k
 ///
-/// The peak nearest to s = 0 counts. A part that does not change along z shows none, and neither do heights off by more
-/// than half of the overlap. It costs a sum over the voxels that several turns show.
+/// The peak nearest to s = 0 counts, since discs at even distances match as well one farther on. A part that does not
+/// change along z shows none, and neither do heights off by more than half of the overlap. It costs a sum over the
+/// voxels that several turns show.
 class TurnHeights {
  public:
   TurnHeights(const Grid& grid, std::size_t turns) : grid_(grid), turns_(turns) {}
