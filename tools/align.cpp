@@ -118,6 +118,10 @@ int run(const Context& context, const AlignArguments& given) {
   if (given.movement) course = movement_from(*given.movement);
   const Hooks hooks = context.hooks();
   AlignRun align_run(given, belongs, hooks);
+  if (const std::string why = course ? why_no_movement(align_run.scan().geometry) : ""; !why.empty())
+    throw InvalidOption("--movement: " + *given.movement + "; " + given.scan + ": " + why +
+                            "; must be a full turn of a detector that holds the part's width, 48 views or more",
+                        "without --movement the axis and the roll are still found");
   const ProjectionSource& source = align_run.input().source;
   const Geometry& before = align_run.scan().geometry;
   const Alignment found = align(before, source, {.threads = given.threads}, hooks);

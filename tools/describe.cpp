@@ -7,6 +7,7 @@
 #include "command.h"
 #include "rayloom/geometry/views.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/reconstruct/weights.h"
 #include "rayloom/scan/view_reader.h"
 #include "rayloom/volume/picture.h"
 
@@ -273,7 +274,7 @@ int describe(const Context& context, const Arguments& given) {
                         {"field_of_view_diameter_mm", 2 * derived.field.radius_mm},
                         {"z_low_mm", derived.field.z_low_mm},
                         {"z_high_mm", derived.field.z_high_mm},
-                        {"coverage", derived.coverage == Coverage::displaced ? "displaced" : "symmetric"}};
+                        {"coverage", to_string(derived.coverage)}};
   if (g.beam != Beam::parallel) result["geometry"]["half_fan_deg"] = derived.half_fan_deg;
   if (g.beam == Beam::cone) result["geometry"]["half_cone_deg"] = derived.half_cone_deg;
   result["scan"] = to_json(*found.scan);

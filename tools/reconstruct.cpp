@@ -149,6 +149,46 @@ MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given
   return handling;
 }
 
+void warn_of_missing_arc(const Redundancy& redundancy, const Hooks& hooks) {
+  if (redundancy.missing_arc_rad > 0)
+    hooks.warn("the views cover " + to_text(degrees(redundancy.views.arc_rad), 5) + " degrees, " +
+               to_text(degrees(redundancy.missing_arc_rad), 4) +
+               " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
+}
+
+void warn_of_samples(const PrepareCounts& counts, const Corrections& corrections, const Hooks& hooks) {
+  if (counts.non_positive > 0)
+    hooks.warn(
+        std::to_string(counts.non_positive) + " of " + std::to_string(counts.samples) +
+        " samples had no signal above dark" +
+        (corrections.scatter > 0 || !corrections.scatter_from.empty() ? " and the scatter taken off" : "") +
+        " and were raised to the least transmission; the part is too thick or too dense there, so values along those "
+        "rays are too low");
+  if (counts.saturated > 0)
+    hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
+               " samples are saturated; thin places there are measured too thick");
+}
+
+nlohmann::ordered_json reconstruction_record(const ReconstructArguments& given, const Geometry& geometry,
+                                             const Redundancy& redundancy, const FieldOfView& field_in_part,
+                                             Method method) {
+  return {{"beam", to_string(geometry.beam)},
+          {"filter", given.filter},
+          {"cutoff_fraction", given.cutoff},
+          {"coverage", to_string(redundancy.coverage)},
+          {"view_weights", redundancy.name},
+          {"views", geometry.angles_rad.size()},
+          {"arc_deg", degrees(redundancy.views.arc_rad)},
+          {"missing_arc_deg", degrees(redundancy.missing_arc_rad)},
+          {"bin", given.bin},
+          {"every", given.every},
+          {"field_of_view_radius_mm", field_in_part.radius_mm},
+          {"z_seen_by_every_view_mm", {field_in_part.z_low_mm, field_in_part.z_high_mm}},
+          {"settings", given.settings},
+          {"method", to_string(method)},
+          {"kernels", kernel_name()}};
+}
+
 namespace {
 
 /// Of every group of images that the scan names.
@@ -231,7 +271,7 @@ nlohmann::json settings_of(const Scan& scan, const ReconstructArguments& given, 
           {"filter", given.filter},
           {"cutoff", given.cutoff},
           {"method", to_string(plan.method)},
-          {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
+          {"coverage", to_string(plan.redundancy.coverage)},
           {"truncated", given.truncated},
           {"surround", given.surround},
           {"bin", given.bin},
@@ -382,10 +422,7 @@ int run(const Context& context, const ReconstructArguments& given) {
     context.result({{"volume", given.output}, {"complete", false}, {"slices_written", 0}});
     return Exit::done;
   }
-  if (plan.redundancy.missing_arc_rad > 0)
-    hooks.warn("the views cover " + to_text(degrees(plan.redundancy.views.arc_rad), 5) + " degrees, " +
-               to_text(degrees(plan.redundancy.missing_arc_rad), 4) +
-               " fewer than this field of view needs; expect streaks and blurred edges across the missing directions");
+  warn_of_missing_arc(plan.redundancy, hooks);
   if (coding.type == SampleType::uint16) {
     if (given.range.empty()) {
       std::tie(coding.low_per_mm, coding.high_per_mm) =
@@ -420,16 +457,7 @@ int run(const Context& context, const ReconstructArguments& given) {
 
   const Grid& grid = in_part;
   const PrepareCounts counts = input.integrals->counts();
-  if (counts.non_positive > 0)
-    hooks.warn(
-        std::to_string(counts.non_positive) + " of " + std::to_string(counts.samples) +
-        " samples had no signal above dark" +
-        (corrections.scatter > 0 || !corrections.scatter_from.empty() ? " and the scatter taken off" : "") +
-        " and were raised to the least transmission; the part is too thick or too dense there, so values along those "
-        "rays are too low");
-  if (counts.saturated > 0)
-    hooks.warn(std::to_string(counts.saturated) + " of " + std::to_string(counts.samples) +
-               " samples are saturated; thin places there are measured too thick");
+  warn_of_samples(counts, corrections, hooks);
 
   if (shared) {
     writer.note(
@@ -465,23 +493,11 @@ int run(const Context& context, const ReconstructArguments& given) {
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
                     {"checksums", fingerprints(scan, given, corrections)}};
-  record["reconstruction"] = {
-      {"beam", to_string(input.geometry.beam)},
-      {"filter", given.filter},
-      {"cutoff_fraction", given.cutoff},
-      {"coverage", plan.redundancy.coverage == Coverage::displaced ? "displaced" : "symmetric"},
-      {"view_weights", plan.redundancy.name},
-      {"views", input.geometry.angles_rad.size()},
-      {"arc_deg", degrees(plan.redundancy.views.arc_rad)},
-      {"missing_arc_deg", degrees(plan.redundancy.missing_arc_rad)},
-      {"bin", given.bin},
-      {"every", given.every},
-      {"field_of_view_radius_mm", plan.field.radius_mm},
-      {"z_seen_by_every_view_mm",
-       {plan.field.z_low_mm - scan.part_moved_mm.z(), plan.field.z_high_mm - scan.part_moved_mm.z()}},
-      {"settings", given.settings},
-      {"method", to_string(plan.method)},
-      {"kernels", all_kernels}};
+  FieldOfView field_in_part = plan.field;
+  field_in_part.z_low_mm -= scan.part_moved_mm.z();
+  field_in_part.z_high_mm -= scan.part_moved_mm.z();
+  record["reconstruction"] = reconstruction_record(given, input.geometry, plan.redundancy, field_in_part, plan.method);
+  record["reconstruction"]["kernels"] = all_kernels;
   if (present) {
     record["reconstruction"]["views_planned"] = present->planned;
     nlohmann::ordered_json missing = nlohmann::ordered_json::array();
@@ -639,9 +655,11 @@ void add_reconstruct(CLI::App& program) {
 
   const std::string sharing = "Long runs and several machines";
   command
-      ->add_option("--part", given->part,
-                   "I/N: make the Ith of N shares of the slices, in any order and on any machines with the same -o; "
-                   "whoever finds all done finishes the volume. auto: I and N from mpirun, srun or a Slurm array")
+      ->add_option(
+          "--part", given->part,
+          "I/N: make the Ith of N shares of the slices, in any order and on any machines with the same -o; "
+          "whoever finds all done finishes the volume. auto: I and N from mpirun, srun or a Slurm array. Not for "
+          "turns at several heights")
       ->group(sharing);
   command
       ->add_flag("--resume", given->resume,

@@ -41,6 +41,14 @@ std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin
 nlohmann::ordered_json fingerprints(const Scan& scan, const ReconstructArguments& given,
                                     const Corrections& corrections);
 
+/// What a volume's record says of how views of `geometry` became slices.
+nlohmann::ordered_json reconstruction_record(const ReconstructArguments& given, const Geometry& geometry,
+                                             const Redundancy& redundancy, const FieldOfView& field_in_part,
+                                             Method method);
+void warn_of_missing_arc(const Redundancy& redundancy, const Hooks& hooks);
+/// Of samples without signal and of saturated ones.
+void warn_of_samples(const PrepareCounts& counts, const Corrections& corrections, const Hooks& hooks);
+
 /// Line integrals of a scan, reduced as asked, as the reconstruction reads them.
 struct Input {
   std::shared_ptr<LineIntegrals> integrals;

@@ -13,6 +13,8 @@ namespace {
 
 // An overview beyond these is of something else (common practice).
 constexpr double most_difference = 0.4, least_scale = 0.5;
+// One of the same part fits within these.
+constexpr double fitting_difference = 0.1, fitting_scale = 0.05, most_voxels_off = 3;
 
 }  // namespace
 
@@ -23,7 +25,7 @@ bool continues_rows(const ReconstructArguments& given) {
 }
 
 bool RowsBeyond::doubtful() const {
-  return shifted_voxels > 3 || std::abs(fit.scale - 1) > 0.2 || fit.error_after > 0.1;
+  return fit.error_after > fitting_difference;
 }
 
 Beyond RowsBeyond::of(const Geometry& geometry, const ReconstructOptions& options) const {
@@ -82,7 +84,18 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
                             to_text(1 / least_scale),
                         question);
   context.note("overview: " + found);
-  if (rows.doubtful()) hooks.warn("--surround: " + found + "; " + question);
+  if (rows.doubtful() || rows.shifted_voxels > most_voxels_off) hooks.warn("--surround: " + found + "; " + question);
+  if (const auto sod_mm = better_sod_mm(overview, input.geometry, input.source, rows.fit, thread_count(given.threads)))
+    hooks.warn("--surround: the rows of " + given.scan + " would fit " + given.surround +
+               " clearly better with source_to_object_mm " + to_text(*sod_mm, 4) + " than with " +
+               to_text(input.geometry.sod_mm, 6) + "; it must be right in both scans, or the region is out of scale");
+  if (std::abs(rows.fit.scale - 1) > fitting_scale)
+    hooks.warn("--surround: the values of " + given.surround + " differ by " +
+               to_text(std::round(1000 * std::abs(rows.fit.scale - 1)) / 10) + " % from what the rows of " +
+               given.scan + " measured, and were multiplied by " + to_text(rows.fit.scale, 3) + "; should be within " +
+               to_text(100 * fitting_scale) +
+               " %: is source_to_object_mm of both right, and were both taken at the same voltage and corrected alike? "
+               "Metal beyond the region's view hardens its beam, too");
   input.integrals->count_anew();
   return rows;
 }

@@ -452,7 +452,11 @@ void add_simulate(CLI::App& program) {
        "rayloom simulate volume/ --geometry scan.json --set views.count=90 -o again"},
       [given](const Context& context) { return run(context, *given); });
   command->add_option("PHANTOM", given->object, "phantom file, or a volume's folder")->required();
-  command->add_option("--geometry", given->geometry, "scan file, also one with tiles; its images are not needed")
+  command
+      ->add_option(
+          "--geometry", given->geometry,
+          "scan file, also one with tiles. It needs no images entry, of tiles neither; one that is there must say "
+          "images.kind and, for counts, images.open, but the files need not exist")
       ->required();
   command->add_option("-o,--output", given->output, "folder to write")->required();
   command->add_option("--counts", given->counts,

@@ -19,6 +19,9 @@ namespace fs = std::filesystem;
 
 namespace {
 
+/// A tube keeps its output to a few per cent from turn to turn, and open-beam images take even that off.
+constexpr double least_level = 0.8;
+
 struct Arguments {
   std::string scan, output;
   std::vector<std::string> settings;
@@ -104,6 +107,11 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
     if (overlap.beyond_search)
       hooks.warn("tiles " + std::to_string(overlap.a) + " and " + std::to_string(overlap.b) + " do not match within " +
                  std::to_string(tile_search_px) + " pixels of the shifts in the scan file; their overlap was not used");
+  for (std::size_t k = 1; k < shifts.places.size(); ++k)
+    if (const double level = shifts.places[k].level; level < least_level || level > 1 / least_level)
+      hooks.warn("tile " + std::to_string(k) + ": level " + to_text(level, 4) +
+                 " against the first tile; must be from " + to_text(least_level) + " to " + to_text(1 / least_level) +
+                 ", unless the tube was set otherwise: are these the right images, and the right open-beam images?");
   return list;
 }
 

@@ -39,6 +39,36 @@ void require_simple(const ReconstructArguments& given, const TiledScan& tall) {
   }
 }
 
+/// Warnings say which turn they are about.
+Hooks of_turn(const Hooks& hooks, std::size_t turn) {
+  Hooks own = hooks;
+  own.warning = [hooks, turn](const std::string& message) {
+    hooks.warn("tiles[" + std::to_string(turn) + "]: " + message);
+  };
+  return own;
+}
+
+void say_mismatches(const TiledScan& tall, const std::vector<HeightMismatch>& mismatches, const Hooks& hooks) {
+  for (const HeightMismatch& one : mismatches) {
+    const double raised = tall.tiles[one.b].part_raised_mm.value_or(0);
+    const std::string a = "tiles[" + std::to_string(one.a) + "]", b = "tiles[" + std::to_string(one.b) + "]";
+    hooks.warn(b + ": part_raised_mm: " + to_text(raised) + "; what it shows of the part lies " +
+               to_text(std::abs(one.off_mm), 3) + " mm " + (one.off_mm > 0 ? "higher" : "lower") + " than " + a +
+               " shows it, and comes out twice; must be " + to_text(raised + one.off_mm, 4) + " if that of " + a +
+               " is right");
+  }
+}
+
+/// Most of what any turn lacks.
+RowsBeyond of_all(const std::vector<RowsBeyond>& turns) {
+  RowsBeyond all = turns.front();
+  for (const RowsBeyond& one : turns) {
+    all.truncation.left_share = std::max(all.truncation.left_share, one.truncation.left_share);
+    all.truncation.right_share = std::max(all.truncation.right_share, one.truncation.right_share);
+  }
+  return all;
+}
+
 }  // namespace
 
 int run_turns(const Context& context, const ReconstructArguments& given, const TiledScan& tall) {
@@ -59,56 +89,55 @@ int run_turns(const Context& context, const ReconstructArguments& given, const T
     corrections = corrections_from(given.corrections, tile.scan);
     options.reserved_bytes += held_bytes(tile.scan, corrections, given.bin, threads);
   }
-  for (const ScanTile& tile : tall.tiles) {
-    corrections = corrections_from(given.corrections, tile.scan);
-    inputs.push_back(open_input(tile.scan, corrections, {}, given.bin, given.every, *options.memory_bytes, hooks));
+  for (std::size_t t = 0; t < tall.tiles.size(); ++t) {
+    const Scan& scan = tall.tiles[t].scan;
+    corrections = corrections_from(given.corrections, scan);
+    inputs.push_back(open_input(scan, corrections, {}, given.bin, given.every, *options.memory_bytes, hooks));
     const Input& input = inputs.back();
-    beyond.push_back(rows_beyond(context, given, tile.scan, input, options, hooks));
-    turns.push_back({input.geometry, input.source, options, tile.scan.part_moved_mm.z()});
+    beyond.push_back(rows_beyond(context, given, scan, input, options, of_turn(hooks, t)));
+    turns.push_back({input.geometry, input.source, options, scan.part_moved_mm.z()});
     turns.back().options.beyond = beyond.back().of(input.geometry, options);
   }
   for (Turn& turn : turns)
     turn.options.reserved_bytes += VolumeWriter::buffer_bytes(plan_turns(turns, request).grid, coding);
   const TurnsPlan plan = plan_turns(turns, request);
+  std::vector<Redundancy> redundancies;
+  for (std::size_t t = 0; t < turns.size(); ++t) {
+    redundancies.push_back(redundancy(turns[t].geometry, options.coverage));
+    warn_of_missing_arc(redundancies[t], of_turn(hooks, t));
+  }
 
   Grid in_part = plan.grid;
   in_part.centre_mm -= aside;
   VolumeWriter writer(given.output, in_part, coding, given.overwrite ? Overwrite::yes : Overwrite::no);
-  const auto times = reconstruct_turns(
+  const auto [times, mismatches] = reconstruct_turns(
       turns, plan, [&](int k, std::span<const float> slice) { writer.write(k, slice); }, hooks);
 
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(given.scan).lexically_normal().string()},
                     {"description", to_json(tall)}};
-  record["reconstruction"] = {{"beam", to_string(tall.common.geometry.beam)},
-                              {"filter", given.filter},
-                              {"cutoff_fraction", given.cutoff},
-                              {"bin", given.bin},
-                              {"every", given.every},
-                              {"field_of_view_radius_mm", plan.field.radius_mm},
-                              {"z_seen_by_every_view_mm", {plan.field.z_low_mm, plan.field.z_high_mm}},
-                              {"settings", given.settings},
-                              {"kernels", kernel_name()}};
-  std::size_t non_positive = 0, saturated = 0;
+  record["reconstruction"] =
+      reconstruction_record(given, turns.front().geometry, redundancies.front(), plan.field, Method::direct);
+  std::size_t views = 0;
   for (std::size_t t = 0; t < turns.size(); ++t) {
     const PrepareCounts counts = inputs[t].integrals->counts();
-    non_positive += counts.non_positive;
-    saturated += counts.saturated;
-    nlohmann::ordered_json turn = {
-        {"part_raised_mm", turns[t].raised_mm},
-        {"views", turns[t].geometry.angles_rad.size()},
-        {"counts", plan.turns[t].has_value()},
-        {"truncated_rows", beyond[t].record(given, turns[t].geometry, turns[t].options.beyond)},
-        {"read", counts.samples},
-        {"non_positive_raised", counts.non_positive},
-        {"saturated", counts.saturated},
-        {"checksums", fingerprints(tall.tiles[t].scan, given, corrections)}};
-    record["turns"].push_back(turn);
+    warn_of_samples(counts, corrections, of_turn(hooks, t));
+    views += turns[t].geometry.angles_rad.size();
+    record["turns"].push_back({{"part_raised_mm", turns[t].raised_mm},
+                               {"counts", plan.turns[t].has_value()},
+                               {"coverage", to_string(redundancies[t].coverage)},
+                               {"view_weights", redundancies[t].name},
+                               {"views", turns[t].geometry.angles_rad.size()},
+                               {"truncated_rows", beyond[t].record(given, turns[t].geometry, turns[t].options.beyond)},
+                               {"read", counts.samples},
+                               {"non_positive_raised", counts.non_positive},
+                               {"saturated", counts.saturated},
+                               {"checksums", fingerprints(tall.tiles[t].scan, given, corrections)}});
   }
+  record["reconstruction"]["views"] = views;
+  record["reconstruction"]["truncated_rows"] = of_all(beyond).record(given, turns.front().geometry, {});
   record["corrections"] = to_json(corrections);
-  if (non_positive + saturated > 0)
-    hooks.warn(std::to_string(non_positive) + " samples had no signal above dark and " + std::to_string(saturated) +
-               " are saturated; values along those rays are too low");
+  say_mismatches(tall, mismatches, hooks);
   writer.finish(record);
 
   context.say(given.output + ": " + std::to_string(in_part.nx) + " x " + std::to_string(in_part.ny) + " x " +

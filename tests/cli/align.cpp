@@ -147,14 +147,15 @@ TEST_SUITE("align") {
     CHECK(refused.status == 2);
     CHECK(refused.err.find("again/scan.json: views.part_moved_mm: given; must be absent") != std::string::npos);
 
-    // Without a full turn nothing is computed, and nothing is said as if it had been.
+    // Without a full turn it is refused before anything is computed.
     const Outcome half = run(folder,
                              "align raw/scan.json --movement step --set views.count=60 --set views.arc_deg=240 --set "
                              "images.projections=projections/view_00[0-5]*.tif");
-    INFO(half.out);
-    CHECK(half.out.find("whether the part moved is not determined") != std::string::npos);
-    CHECK(half.out.find("no movement is seen") == std::string::npos);
-    CHECK(half.out.find("leave over") == std::string::npos);
+    INFO(half.err);
+    CHECK(half.status == 2);
+    CHECK(half.err.find("--movement: step; raw/scan.json: the views make no full turn; must be a full turn") !=
+          std::string::npos);
+    CHECK(half.out.empty());
   }
 
   TEST_CASE("bad input is one message and nothing written") {

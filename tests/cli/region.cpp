@@ -135,13 +135,43 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     CHECK(cut.status == 2);
     CHECK(cut.err.find("must differ by at most 40 %") != std::string::npos);
     CHECK(!fs::exists(folder / "short"));
-    // One that stands elsewhere than it is said to fits badly: the volume says so.
-    const auto doubtful =
-        run(folder, "reconstruct region/scan.json -o doubtful --surround overview --set part_moved_mm=[-1,3,-1]");
+    // One that lies 3 mm, 6 voxels, elsewhere than it is said to but fits is warned of and serves to measure.
+    make_scan(folder, "far", 0.2, {-8, 3, -1});  // at the part's rim, where places show
+    REQUIRE(run(folder, "reconstruct far/scan.json -o far_right --surround overview --quiet").err.empty());
+    const auto moved =
+        run(folder, "reconstruct far/scan.json -o moved --surround overview --set part_moved_mm=[-5,3,-1]");
+    CHECK(moved.status == 0);
+    CHECK(moved.err.find("does part_moved_mm of both scans say where it stood?") != std::string::npos);
+    CHECK(!record_of(folder, "moved").contains("use"));
+    // One of a part with a rod in it that this one has not fits badly: the volume says so.
+    const auto plain = nlohmann::json::parse(slurp(folder / "part.json"));
+    auto other = plain;
+    other["solids"].push_back({{"shape", "cylinder"},
+                               {"centre_mm", {4, -3, 0}},
+                               {"radius_mm", 1},
+                               {"length_mm", 30},
+                               {"value_per_mm", 0.4},
+                               {"mode", "replace"}});
+    write_json(folder / "part.json", other);
+    make_scan(folder, "rod", 0.5);
+    REQUIRE(run(folder, "reconstruct rod/scan.json -o with_rod --quiet").status == 0);
+    const auto doubtful = run(folder, "reconstruct region/scan.json -o doubtful --surround with_rod");
     CHECK(doubtful.status == 0);
     CHECK(doubtful.err.find("is it the same part") != std::string::npos);
     CHECK(record_of(folder, "doubtful").at("use") == "for looking, not measuring");
     CHECK(!record.contains("use"));
+    // An overview whose values are 11 per cent lower.
+    auto dim = plain;
+    dim["solids"][0]["value_per_mm"] = 0.089;
+    write_json(folder / "part.json", dim);
+    make_scan(folder, "dim", 0.5);
+    REQUIRE(run(folder, "reconstruct dim/scan.json -o low --quiet").status == 0);
+    const auto scaled = run(folder, "reconstruct region/scan.json -o scaled --surround low");
+    CHECK(scaled.status == 0);
+    CHECK(scaled.err.find("the values of low differ by 1") != std::string::npos);
+    CHECK(scaled.err.find("% from what the rows of region/scan.json measured, and were multiplied by 1.1") !=
+          std::string::npos);
+    CHECK(outcome.err.find("the values of") == std::string::npos);
 
     const std::string before = slurp(folder / "overview/volume.json");
     const auto itself = run(folder, "reconstruct region/scan.json -o overview --surround ./overview --overwrite");

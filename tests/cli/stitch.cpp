@@ -154,6 +154,37 @@ TEST_SUITE("stitch") {
     CHECK(rms < 0.05 * size);
   }
 
+  TEST_CASE("tiles that do not belong where the scan file puts them are refused by name") {
+    const Folder folder;
+    write_json(folder / "tiles.json", tiles_scan(2, 1, 24));
+    require_run(folder, "simulate " + plug + " --geometry tiles.json --counts 20000 -o tiles --quiet");
+    const auto before = folder.listing();
+    const std::string both = "tiles/scan.json: tiles[0] and tiles[1]: where they overlap, ";
+    for (const auto& [settings, message] :
+         {std::pair("--set tiles.0.column_shift_px=147 --set tiles.1.column_shift_px=0",
+                    "they see nothing but air, and at their other ends the part"),
+          std::pair("--set tiles.1.images.projections=tile-0/projections/*.tif", "% of what varies in them"),
+          std::pair("--set tiles.1.images.turned_deg=180", "% of what varies in them"),
+          std::pair("--set tiles.1.images.mirrored=true", "% of what varies in them")}) {
+      CAPTURE(settings);
+      const Outcome outcome = run(folder, "stitch tiles/scan.json -o wide --quiet " + std::string(settings));
+      INFO(outcome.err);
+      CHECK(outcome.status == 2);
+      CHECK(outcome.err.find(both) != std::string::npos);
+      CHECK(outcome.err.find(message) != std::string::npos);
+      CHECK(outcome.err.find("hint: are tiles in each other's places") != std::string::npos);
+      CHECK(folder.listing() == before);
+    }
+    const Outcome good = run(folder, "stitch tiles/scan.json -o wide --quiet");
+    CHECK(good.status == 0);
+    CHECK(good.err.empty());
+    // Half of the open-beam level.
+    const Outcome dim = run(folder, "stitch tiles/scan.json -o dim --quiet --set tiles.1.images.open=40200");
+    CHECK(dim.status == 0);
+    CHECK(dim.err.find("tile 1: level 0.5") != std::string::npos);
+    CHECK(dim.err.find("must be from 0.8 to 1.25") != std::string::npos);
+  }
+
   TEST_CASE("bad tiles are one message and nothing written") {
     const Folder folder;
     nlohmann::json tiles = tiles_scan(2, 1, 4);

@@ -94,6 +94,50 @@ TEST_SUITE("tile shifts") {
         CHECK(place.uncertainty.maxCoeff() < 0.15);
         CHECK(std::abs(place.level / tiles.levels[k] - 1) < 1e-3);
       }
+      for (const OverlapMatch& overlap : found.overlaps) {
+        CAPTURE(overlap.a);
+        CAPTURE(overlap.b);
+        CHECK(overlap.disagreement == 0);
+        CHECK_FALSE(overlap.part_at_far_ends_only);
+      }
+    }
+  }
+
+  TEST_CASE("tiles that are swapped or doubled or upside down or mirrored disagree") {
+    for (const char* name : {"cable_plug", "pump_end_plate"}) {
+      CAPTURE(name);
+      Tiles tiles(name);
+      tiles.geometry.detector.axis_column = 153;
+      tiles.geometry.detector.midplane_row = 63.5;
+      tiles.lay({{0, 0}, {147, 0}}, 6);
+      const auto problem = [&](const TileViews& seen) {
+        const OverlapMatch overlap = find_tile_shifts(seen, 2).overlaps.at(0);
+        return std::pair(overlap.disagreement, overlap.part_at_far_ends_only);
+      };
+      CHECK(problem(tiles.seen) == std::pair(0.0, false));
+      const auto read = tiles.seen.read;
+      TileViews doubled = tiles.seen, swapped = tiles.seen, upside_down = tiles.seen, mirrored = tiles.seen;
+      doubled.read = [&](int, auto... rest) { read(0, rest...); };
+      CHECK(problem(doubled).first > 0.2);
+      swapped.read = [&](int tile, auto... rest) { read(1 - tile, rest...); };
+      // The plug fits into the whole, so that both of its outer sides are air.
+      if (name == std::string("cable_plug"))
+        CHECK(problem(swapped) == std::pair(0.0, true));
+      else
+        CHECK(problem(swapped).first > 0.2);
+      const auto turned = [&](int tile, int view, int first_row, int row_count, std::span<float> values) {
+        if (tile == 0) return read(tile, view, first_row, row_count, values);
+        read(tile, view, rows - first_row - row_count, row_count, values);
+        std::reverse(values.begin(), values.end());
+      };
+      upside_down.read = turned;
+      CHECK(problem(upside_down).first > 0.2);
+      mirrored.read = [&](int tile, int view, int first_row, int row_count, std::span<float> values) {
+        read(tile, view, first_row, row_count, values);
+        for (std::size_t at = 0; tile == 1 && at < values.size(); at += columns)
+          std::reverse(values.begin() + std::ptrdiff_t(at), values.begin() + std::ptrdiff_t(at) + columns);
+      };
+      CHECK(problem(mirrored).first > 0.2);
     }
   }
 
@@ -110,7 +154,15 @@ TEST_SUITE("tile shifts") {
     CHECK_FALSE(found.places[1].column_found);
     CHECK_FALSE(found.places[1].row_found);
     CHECK(found.places[1].shift == Shift(147, 0));
+    CHECK(found.overlaps[0].disagreement == 0);
+    CHECK_FALSE(found.overlaps[0].part_at_far_ends_only);
     CHECK(std::abs(found.places[1].level / tiles.levels[1] - 1) < 1e-3);
+    // A displaced detector: one end cuts through the part, as it should.
+    tiles.geometry.detector.axis_column = 2;
+    tiles.phantom.solids[0].size_mm *= 4;  // 129 pixels to either side
+    const TileShifts displaced = find_tile_shifts(tiles.seen, 2);
+    CHECK(displaced.overlaps[0].disagreement == 0);
+    CHECK_FALSE(displaced.overlaps[0].part_at_far_ends_only);
   }
 
   TEST_CASE("a shift beyond the search is not taken for another") {

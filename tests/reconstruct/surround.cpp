@@ -178,6 +178,30 @@ TEST_SUITE("a region with an overview around it") {
     }
   }
 
+  TEST_CASE("a source_to_object_mm that is 5 per cent wrong shows and a right one is not doubted") {
+    for (const Beam beam : {Beam::fan, Beam::cone})
+      for (const unsigned seed : {41, 42, 43}) {
+        CAPTURE(to_string(beam));
+        CAPTURE(seed);
+        const Whole part = random_part(beam, seed);
+        const Geometry region = region_scan(beam);
+        const std::vector<float> data = project(region, part.phantom);
+        for (const double wrong : {0.0, -0.05, 0.05}) {
+          CAPTURE(wrong);
+          Geometry said = region;
+          said.sod_mm *= 1 + wrong;
+          const ProjectionSource source = from_memory(said, data);
+          const auto better =
+              better_sod_mm(part.overview, said, source, fit_surround(part.overview, said, source, 2), 2);
+          REQUIRE(better.has_value() == (wrong != 0));
+          if (better) CHECK(std::abs(*better / region.sod_mm - 1) < 0.02);
+        }
+      }
+    const std::vector<float> data(96 * 16 * 140, 1.0F);
+    const Geometry parallel = region_scan(Beam::parallel);
+    CHECK_FALSE(better_sod_mm(Volume(Grid{8, 8, 8, 4, Vec3::Zero()}), parallel, from_memory(parallel, data), {}, 2));
+  }
+
   TEST_CASE("a scan of air gives nothing to fit to, and says whether the overview is air as well") {
     const Geometry region = region_scan(Beam::cone);
     const std::vector<float> air(96 * 16 * 140, 0.0F);

@@ -103,6 +103,52 @@ TEST_SUITE("turns at several heights") {
     CHECK(blended < single / 4);
   }
 
+  TEST_CASE("a height that is said 5 mm wrong is found to half a voxel and right heights are not doubted") {
+    // Flat discs at uneven distances, off the planes of the turns, so that each turn shows them unlike.
+    const auto stack = {-37.0, -16.0, 3.0, 32.0};
+    std::vector<ScannedTurn> scanned;
+    for (const double raised : {-8.0, 8.0})
+      scanned.emplace_back(discs(stack, raised), raised);
+    std::vector<Turn> turns = {scanned[0].turn, scanned[1].turn};
+    const GridRequest request{.voxel_mm = 2, .size = std::array{9, 9, 51}, .centre_mm = Vec3::Zero(), .slice_mm = {}};
+    const auto mismatches = [&] {
+      return reconstruct_turns(turns, plan_turns(turns, request), [](int, std::span<const float>) {}).mismatches;
+    };
+    CHECK(mismatches().empty());
+    for (const double wrong : {5.0, -5.0}) {
+      turns[1].raised_mm = 8 + wrong;
+      const auto found = mismatches();
+      REQUIRE(found.size() == 1);
+      CHECK(found[0].a == 0);
+      CHECK(found[0].b == 1);
+      CHECK(std::abs(found[0].off_mm + wrong) < 1);
+    }
+    // What does not change along z says nothing of heights.
+    Phantom bar = discs({0.0}, 0);
+    bar.solids[0].semi_axes_mm = Vec3(20, 20, 1e5);
+    const ScannedTurn of_bar(bar, 0);
+    turns = {of_bar.turn, of_bar.turn};
+    turns[1].raised_mm = 20;
+    CHECK(mismatches().empty());
+  }
+
+  TEST_CASE("discs at even distances: a better match one disc farther on does not count") {
+    // Each turn shows the disc in its own plane well and the other one, 10 slices on, at half. Without means the
+    // correlation is 2 (1/2) / (1 + 1/4) = 0.8 in place and 1 / (1 + 1/4) = 0.8 one disc farther on.
+    for (const int off : {0, 3}) {
+      const Grid grid{4, 4, 80, 0.5, Vec3::Zero()};
+      TurnHeights heights(grid, 2);
+      for (int k = 0; k < 80; ++k) {
+        const auto disc = [&](int at) { return std::abs(k - at) < 2 ? 1.0F : 0.0F; };
+        heights.add(0, k, std::vector<float>(16, disc(15) + 0.5F * disc(25)));
+        heights.add(1, k, std::vector<float>(16, 0.5F * disc(15 + off) + disc(25 + off)));
+      }
+      const auto found = heights.mismatches();
+      REQUIRE(found.size() == (off == 0 ? 0 : 1));
+      if (off != 0) CHECK(found[0].off_mm == doctest::Approx(off * 0.5).epsilon(0.02));
+    }
+  }
+
   TEST_CASE("one turn: the bytes of a plain reconstruction at its height; memory changes none") {
     const ScannedTurn scanned(discs({10.0}, 6), 6);
     const std::vector<Turn> turns = {scanned.turn};
@@ -121,11 +167,29 @@ TEST_SUITE("turns at several heights") {
     std::vector<Turn> two = {scanned.turn, scanned.turn};
     two[1].raised_mm = 20;
     const auto whole = volume_of(two, plan_turns(two, request));
+    const std::size_t most = plan_turns(two, request).memory_bytes;
     for (Turn& turn : two)
-      turn.options.memory_bytes = 2 * plan_turns(two, request).turns[0]->memory_bytes - 200000;
+      turn.options.memory_bytes = most - 200000;
     const TurnsPlan tight = plan_turns(two, request);
     CHECK(tight.slabs.size() > 1);
+    CHECK(tight.memory_bytes <= most - 200000);
     CHECK(volume_of(two, tight) == whole);
+
+    // What is said to suffice does, and a byte less does not. The second turn, of finer pixels, takes more.
+    two[1].geometry.detector = {960, 720, 0.4, 0.4, 479.5, 359.5};
+    two[1].options.memory_bytes = two[0].options.memory_bytes = std::size_t{1} << 30;
+    const TurnsPlan both = plan_turns(two, request);
+    const std::size_t least = both.turns[1]->least_bytes;
+    CHECK(least > 2 * both.turns[0]->least_bytes);
+    two[0].options.memory_bytes = 1000;
+    CHECK_THROWS_WITH_AS(plan_turns(two, request), doctest::Contains(std::to_string((least >> 20) + 1).c_str()),
+                         InvalidOption);
+    for (Turn& turn : two)
+      turn.options.memory_bytes = least;
+    CHECK(plan_turns(two, request).memory_bytes <= least);
+    for (Turn& turn : two)
+      turn.options.memory_bytes = least - 1;
+    CHECK_THROWS_AS(plan_turns(two, request), InvalidOption);
   }
 
   TEST_CASE("the default grid spans the heights of all turns; a gap between them is named") {

@@ -236,19 +236,18 @@ void take_out(int parameter, std::vector<int>& free, Slopes& slopes) {
   free.erase(free.begin() + at);
 }
 
-/// Why no way can be found, if so.
-std::string too_little(const Geometry& geometry) {
+}  // namespace
+
+std::string to_string(MovedBy course) {
+  return course == MovedBy::step ? "step" : "ramp";
+}
+
+std::string why_no_movement(const Geometry& geometry) {
   if (geometry.angles_rad.size() < least_views) return "there are fewer than " + std::to_string(least_views) + " views";
   // Where few rays are measured twice, a movement is hardly told from another part about another axis.
   if (!view_set(geometry.angles_rad, 2 * pi).closed) return "the views make no full turn";
   if (automatic_coverage(geometry) == Coverage::displaced) return "most rays are measured once by a displaced detector";
   return {};
-}
-
-}  // namespace
-
-std::string to_string(MovedBy course) {
-  return course == MovedBy::step ? "step" : "ramp";
 }
 
 FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& source, MovedBy course,
@@ -277,7 +276,7 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     found.part_moved_mm.assign(std::size_t(all_views), Vec3::Zero());
     return found;
   };
-  if (const std::string reason = too_little(geometry); !reason.empty()) return nothing(reason);
+  if (const std::string reason = why_no_movement(geometry); !reason.empty()) return nothing(reason);
   if (geometry.detector.rows < least_rows)
     undetermined(2, "heights do not show in fewer than " + std::to_string(least_rows) + " rows");
 

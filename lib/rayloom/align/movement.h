@@ -28,6 +28,10 @@ struct FoundMovement {
   std::vector<Vec3> part_moved_mm;       ///< For Geometry::part_moved_mm. Ways that are not determined count as 0.
 };
 
+/// Why `find_movement` can determine nothing of scans with this geometry, "the views make no full turn"; empty if it
+/// can.
+std::string why_no_movement(const Geometry& geometry);
+
 /// Finds the movement whose volume, projected again, agrees best with the views: for trial movements the views are made
 /// small, reconstructed with the movement in the geometry and projected along the same rays, and Gauss-Newton lessens
 /// the differences over the whole way and the axis column. A step's view is searched for. A shift that all views share

@@ -39,6 +39,23 @@ void require_one_height(const TiledScan& tiled) {
                      ": turns at several heights see the part under other angles, and are no tiles of one detector");
 }
 
+void require_agreement(const TiledScan& tiled, const TileShifts& shifts) {
+  for (const OverlapMatch& one : shifts.overlaps) {
+    if (one.disagreement == 0 && !one.part_at_far_ends_only) continue;
+    const std::string both = named(tiled.common) + ": tiles[" + std::to_string(one.a) + "] and tiles[" +
+                             std::to_string(one.b) + "]: where they overlap, ";
+    const std::string hint =
+        "are tiles in each other's places or the same images twice, or is a shift, turned_deg or mirrored wrong?";
+    if (one.part_at_far_ends_only)
+      throw BadInput(both + "they see nothing but air, and at their other ends the part; must see one part together",
+                     hint);
+    throw BadInput(both + "their views differ by " + to_text(std::round(100 * one.disagreement)) +
+                       " % of what varies in them, within " + std::to_string(tile_search_px) +
+                       " pixels of the shifts in the scan file; must show the same there",
+                   hint);
+  }
+}
+
 /// The largest rectangle that remains when the sides of `covered` that have gaps are taken off one line at a time, the
 /// one with most gaps first.
 struct Frame {
@@ -134,6 +151,7 @@ StitchedScan::StitchedScan(const TiledScan& tiled, std::optional<int> threads, c
     from.integrals->read(from.views[std::size_t(view)], 1, first_row, row_count, values);
   };
   shifts_ = find_tile_shifts(views, threads_, hooks);
+  require_agreement(tiled, shifts_);
 
   scan_.views = first.views;
   scan_.views.angles_file.clear();  // it lies elsewhere; the angles are listed

@@ -4,6 +4,7 @@
 #include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
+#include <numeric>
 #include <optional>
 
 #include "rayloom/errors.h"
@@ -20,16 +21,26 @@ constexpr std::size_t search_samples = 300'000;    // compared at each place of 
 constexpr int least_overlap = 3 + tile_search_px;  // pixels
 constexpr int least_smoothed = 9;                  // pixels across an overlap below which it is not smoothed that way
 constexpr int most_steps = 12;
-constexpr double prior_px = 3;     // standard deviation of a nominal shift, where nothing else is known
-constexpr double coverage = 3;     // standard deviations that an uncertainty spans
-constexpr int cluster_px = 12;     // edge of the squares of pixels whose errors are taken to hang together
-constexpr double significant = 8;  // structure against what noise alone would show, in its standard deviations
+constexpr double prior_px = 3;  // standard deviation of a nominal shift, where nothing else is known
+constexpr double coverage = 3;  // standard deviations that an uncertainty spans
+constexpr int cluster_px = 12;  // edge of the squares of pixels whose errors are taken to hang together
+// Overlaps disagree if squares differ by so much of what they show (RMS): of the same part at most by 0.04 of what
+// varies along a view and 0.07 of what varies from view to view, unlike ones (swapped, doubled, mirrored) by 0.1 to 1.6
+// and 0.46 to 2.1. Squares of mere noise, whose neighbouring pixels hang together, are apart by 2.6 times what pixels
+// let expect; good ones by up to 3.5.
+constexpr double most_apart_whole = 0.2, most_apart_alone = 0.3, clearly_apart = 5;
+constexpr double least_structure = 0.02;  // of the mean: what varies less shows no part
+constexpr double least_air = 0.9;         // transmission
+constexpr double most_of_part = 0.9;      // mean transmission along a tile's end, against that of air
+constexpr int end_columns = 3;            // a tile's outermost
+constexpr double significant = 8;         // structure against what noise alone would show, in its standard deviations
 
 /// The part of two tiles that both see, with the search's margin, over some views.
 struct Patch {
   int first_row = 0, rows = 0, first_column = 0, columns = 0;
   std::vector<float> values;  ///< Transmissions, views x rows x columns.
   std::vector<char> bad;      ///< rows x columns
+  double far_end = 1;         ///< Mean transmission of the tile's outermost columns on the other side.
 
   std::size_t pixels() const { return std::size_t(rows) * std::size_t(columns); }
   std::span<const float> view(int v) const { return std::span(values).subspan(std::size_t(v) * pixels(), pixels()); }
@@ -78,6 +89,31 @@ double weight_of(float transmission) {
   return 1 / (std::max(double(transmission), 0.0) + 0.1);
 }
 
+/// Sums over a square of pixels: of weights, of both tiles' weighted transmissions, and of how far these are apart
+/// after the view's level is taken out.
+struct SquareSums {
+  double weight = 0, a = 0, b = 0, apart = 0;
+  void operator+=(const SquareSums& other) {
+    weight += other.weight;
+    a += other.a;
+    b += other.b;
+    apart += other.apart;
+  }
+};
+
+/// Squares of what varies of SquareSums, from square to square or from view to view.
+struct Variation {
+  double a = 0, b = 0, apart = 0;
+  void add(const SquareSums& sums, double sign) {
+    if (!(sums.weight > 0)) return;
+    a += sign * sums.a * sums.a / sums.weight;
+    b += sign * sums.b * sums.b / sums.weight;
+    apart += sign * sums.apart * sums.apart / sums.weight;
+  }
+  /// Share (RMS) of what the tiles differ by in what they show.
+  double share() const { return std::sqrt(std::max(apart, 0.0) / std::max({a, b, 1e-30})); }
+};
+
 /// Compares two patches at places D of b against a.
 class Comparison {
  public:
@@ -113,10 +149,14 @@ class Comparison {
     Eigen::Vector2d noise = Eigen::Vector2d::Zero();  // variance of the matrix's diagonal, were gradients noise alone
     double weight = 0, level = 0, misfit = 0;
     std::size_t pixels = 0;
+    std::vector<SquareSums> seen;             // by squares of a's pixels
     std::vector<Eigen::Vector2d> of_squares;  // the score by squares of a's pixels
   };
   void fetch(const TileViews& tiles, int tile, Patch& patch) const;
   Sums sums_at(int view, Shift place) const;
+  /// OverlapMatch::disagreement and part_at_far_ends_only.
+  double disagreement(std::span<const Sums> sums) const;
+  bool part_at_far_ends_only(std::span<const Sums> sums) const;
 
   int a_index_, b_index_;
   Shift nominal_;
@@ -127,6 +167,9 @@ class Comparison {
 void Comparison::fetch(const TileViews& tiles, int tile, Patch& patch) const {
   const std::size_t width = std::size_t(tiles.columns);
   patch.values.resize(std::size_t(views_) * patch.pixels());
+  const bool at_left = patch.first_column > 0;  // the far end
+  const std::size_t far = at_left ? 0 : width - std::min(width, std::size_t{end_columns});
+  std::vector<double> ends(static_cast<std::size_t>(views_));
   parallel_for(views_, threads_, [&](int v, int) {
     std::vector<float> band(std::size_t(patch.rows) * width);
     tiles.read(tile, int(std::int64_t(tiles.views) * v / views_), patch.first_row, patch.rows, band);
@@ -134,8 +177,11 @@ void Comparison::fetch(const TileViews& tiles, int tile, Patch& patch) const {
     for (int r = 0; r < patch.rows; ++r, to += patch.columns) {
       const float* p = &band[std::size_t(r) * width + std::size_t(patch.first_column)];
       std::transform(p, p + patch.columns, to, [](float x) { return std::exp(-x); });
+      for (std::size_t c = far; c < std::min(width, far + end_columns); ++c)
+        ends[std::size_t(v)] += std::exp(-double(band[std::size_t(r) * width + c]));
     }
   });
+  patch.far_end = std::accumulate(ends.begin(), ends.end(), 0.0) / (double(views_) * patch.rows * end_columns);
   for (int r = 0; r < patch.rows; ++r) {
     const char* from =
         &tiles.bad[std::size_t(tile)][std::size_t(patch.first_row + r) * width + std::size_t(patch.first_column)];
@@ -226,6 +272,7 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
 
   struct Square {
     double weight = 0, level = 0;
+    SquareSums seen;
     Eigen::Vector2d gradients = Eigen::Vector2d::Zero(), score = Eigen::Vector2d::Zero();
   };
   const std::size_t squares_across = std::size_t(a_.columns / cluster_px + 1);
@@ -265,6 +312,7 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
       square.level += w * m * d;
       square.gradients += w * m * g;
       square.score -= w * d * g;
+      square.seen += {w, w * ta, w * tb, w * d};
     }
   if (!(sums.weight > 0)) return sums;
   sums.level /= sums.weight;
@@ -275,7 +323,60 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   for (const Square& square : of_squares)
     sums.of_squares.emplace_back(square.score + slope * square.level +
                                  sums.level * (square.gradients - slope * square.weight));
+  for (const Square& square : of_squares) {
+    sums.seen.push_back(square.seen);
+    sums.seen.back().apart -= sums.level * (square.seen.a + square.seen.b) / 2;
+  }
   return sums;
+}
+
+double Comparison::disagreement(std::span<const Sums> sums) const {
+  Variation whole, alone;  // within views; the same without what all views share
+  std::vector<SquareSums> of_squares;
+  SquareSums all;
+  double misfit = 0, pixels = 0, squares = 0;
+  for (const Sums& one : sums) {
+    of_squares.resize(std::max(of_squares.size(), one.seen.size()));
+    SquareSums view;
+    for (std::size_t i = 0; i < one.seen.size(); ++i) {
+      whole.add(one.seen[i], 1);
+      view += one.seen[i];
+      of_squares[i] += one.seen[i];
+      squares += one.seen[i].weight > 0;
+    }
+    whole.add(view, -1);
+    all += view;
+    misfit += one.misfit;
+    pixels += double(one.pixels);
+  }
+  alone = whole;
+  for (const SquareSums& one : of_squares)
+    alone.add(one, -1);
+  alone.add(all, 1);
+  if (!(pixels > squares)) return 0;
+  const double noise = squares * std::max(misfit - whole.apart, 0.0) / (pixels - squares);
+  const double least = least_structure * least_structure * all.a * all.b / all.weight;
+  double worst = 0;
+  for (const auto& [one, most] : {std::pair{whole, most_apart_whole}, {alone, most_apart_alone}})
+    if (std::max(one.a, one.b) > least && one.apart > clearly_apart * clearly_apart * noise && one.share() > most)
+      worst = std::max(worst, one.share());
+  return worst;
+}
+
+bool Comparison::part_at_far_ends_only(std::span<const Sums> sums) const {
+  if (std::abs(nominal_.x()) < 0.5 * std::min(a_.columns, b_.columns)) return false;
+  SquareSums all;
+  Variation whole;
+  for (const Sums& one : sums)
+    for (const SquareSums& square : one.seen) {
+      whole.add(square, 1);
+      all += square;
+    }
+  whole.add(all, -1);
+  const double air = least_structure * least_structure * all.a * all.b / all.weight;
+  const double level = std::min(all.a, all.b) / all.weight;
+  return std::max(whole.a, whole.b) < air && level > least_air &&
+         std::max(a_.far_end, b_.far_end) < most_of_part * level;
 }
 
 OverlapMatch Comparison::refine(Shift place) const {
@@ -301,7 +402,8 @@ OverlapMatch Comparison::refine(Shift place) const {
       scatter += one.score * one.score.transpose();
     }
     if (all.pixels < 10) return match;
-
+    match.disagreement = std::min(step == 0 ? INFINITY : match.disagreement, disagreement(sums));
+    if (step == 0) match.part_at_far_ends_only = part_at_far_ends_only(sums);
     const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> modes(all.matrix);
     Eigen::Matrix2d inverse = Eigen::Matrix2d::Zero();
     known.setZero();

@@ -39,6 +39,10 @@ struct OverlapMatch {
   Eigen::Matrix2d information;  ///< Inverse covariance of `correction`, pixel^-2; 0 along what is not determined.
   double log_level = 0, log_level_sd = 0;  ///< ln of a's brightness over b's.
   bool beyond_search = false;              ///< The best match lay at the end of the search, and was not used.
+  /// Both tiles show something, but not the same: RMS of what squares of pixels differ by, over the RMS of what varies
+  /// in them. 0 if they agree or show nothing.
+  double disagreement = 0;
+  bool part_at_far_ends_only = false;  ///< Air where they overlap, the part cut off at both outer ends.
 };
 
 struct TileShifts {

@@ -325,6 +325,14 @@ Method method_for(const Geometry& geometry, const Grid& grid, const ReconstructO
 
 }  // namespace
 
+void require_memory(std::size_t budget, std::size_t least) {
+  if (least > budget)
+    throw InvalidOption("memory: " + (budget < 1 << 20 ? std::to_string(budget) + " bytes" : in_mib(budget)) +
+                            "; must be at least " + in_mib(least) + " for one slice of this volume",
+                        "half of what is free is used unless --memory says otherwise; fewer (--size) or larger "
+                        "voxels (--voxel) need less");
+}
+
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,
                                     const ReconstructOptions& options) {
   geometry.validate();
@@ -345,14 +353,12 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   const auto needed = [&](int slices) {
     std::size_t most = 0;
     for (const SliceRange& slab : cut(whole, slices))
-      most = std::max(most, bytes_needed(stage, plan, slab, threads));
+      most = std::max(
+          most, bytes_needed(stage, plan, slab, threads) + std::size_t(slab.count) * options.reserved_bytes_a_slice);
     return most + options.reserved_bytes;
   };
-  if (const std::size_t least = needed(1); least > budget)
-    throw InvalidOption("memory: " + (budget < 1 << 20 ? std::to_string(budget) + " bytes" : in_mib(budget)) +
-                            "; must be at least " + in_mib(least) + " for one slice of this volume",
-                        "half of what is free is used unless --memory says otherwise; fewer (--size) or larger "
-                        "voxels (--voxel) need less");
+  plan.least_bytes = needed(1);
+  require_memory(budget, plan.least_bytes);
   int low = 1, high = whole.count;
   while (low < high) {
     const int middle = (low + high + 1) / 2;

@@ -53,7 +53,8 @@ struct ReconstructOptions {
   std::optional<Coverage> coverage{};         ///< Default: automatic_coverage.
   Beyond beyond{};                            ///< Of truncated rows; not for Window::none. Default: nothing.
   std::optional<std::size_t> memory_bytes{};  ///< Budget; default: half of what the machine has free.
-  std::size_t reserved_bytes = 0;             ///< Of the budget, for what the caller holds meanwhile.
+  std::size_t reserved_bytes = 0;             ///< Of the budget, for what the caller holds meanwhile ..
+  std::size_t reserved_bytes_a_slice = 0;     ///< .. and for each slice of a slab.
   std::optional<int> threads{};               ///< Default: all that OpenMP offers.
   Part part{};
 
@@ -74,6 +75,7 @@ struct ReconstructPlan {
   FieldOfView field;
   std::vector<SliceRange> slabs;  ///< In rising order; together this part's slices.
   std::size_t memory_bytes = 0;   ///< Most that slab, batches, buffers and what the caller reserved take together.
+  std::size_t least_bytes = 0;    ///< The same for slabs of one slice.
 
   /// Shortens slabs, and drops those that are done, by the finished slices (non-zero, one a slice) at their ends.
   void leave_out(std::span<const char> finished);
@@ -111,6 +113,9 @@ using SliceSink = std::function<void(int k, std::span<const float> slice)>;
 std::size_t default_memory();
 
 /// @throws InvalidOption if the memory does not suffice for one slice, naming how much does.
+void require_memory(std::size_t budget, std::size_t least);
+
+/// @throws InvalidOption as require_memory.
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,
                                     const ReconstructOptions& options);
 

@@ -363,6 +363,26 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   return fit;
 }
 
+std::optional<double> better_sod_mm(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
+                                    const SurroundFit& fit, int threads) {
+  if (geometry.beam == Beam::parallel) return {};
+  const auto error_square = [&](double off) {
+    Geometry other = geometry;
+    other.sod_mm *= 1 + off;
+    return std::pow(fit_surround(overview, other, source, threads).error_after, 2);
+  };
+  // Squares of what is left over are a parabola of the distance; its foot by three of them.
+  constexpr double step = 0.03, least_off = 0.02, most_off = 0.2, clearly_better = 0.6;
+  const double here = std::pow(fit.error_after, 2), nearer = error_square(-step), farther = error_square(step);
+  const double bend = nearer - 2 * here + farther;
+  if (!(bend > 0)) return {};
+  const double off = std::clamp(step * (nearer - farther) / (2 * bend), -most_off, most_off);
+  if (std::abs(off) < least_off || geometry.sod_mm * (1 + off) >= geometry.sdd_mm ||
+      !(error_square(off) < clearly_better * here))
+    return {};
+  return geometry.sod_mm * (1 + off);
+}
+
 std::size_t overview_bytes(const Grid& stored) {
   return coarser(stored, block_when_read(stored)).voxels() * sizeof(float);
 }

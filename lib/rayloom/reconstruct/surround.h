@@ -2,6 +2,7 @@
 /// A region scanned at high magnification: what lies beyond its rows comes from an overview of the whole part.
 #pragma once
 #include <memory>
+#include <optional>
 
 #include "rayloom/reconstruct/beyond.h"
 #include "rayloom/reconstruct/reconstruct.h"
@@ -21,6 +22,12 @@ struct SurroundFit {
 /// along z of a single slice, stays 0; a scan of zeros shows none, and differs by 1 from an overview that is not air.
 /// @param overview  In the scan's own frame, its origin on the scan's axis.
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source, int threads);
+
+/// source_to_object_mm of the scan with which the overview would fit clearly better than by `fit`; none if it would not
+/// by more than 2 %. One that is wrong in the overview's own scan shows alike, the other way round. Takes up to three
+/// fits.
+std::optional<double> better_sod_mm(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
+                                    const SurroundFit& fit, int threads);
 
 /// A stored volume, read slice by slice, its voxels averaged until there are at most 320 across and 2^25 in all.
 /// @param part_moved_mm  Of the scan whose frame it is to stand in. @throws BadInput as StoredVolume.

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -65,27 +66,34 @@ TurnsPlan plan_turns(std::span<const Turn> turns, const GridRequest& request) {
     for (std::size_t t = 0; t < turns.size(); ++t)
       counts[t] = counts[t] || weights[t] > 0;
   }
-  // The blended slab is no larger than a turn's, so that half the budget is left for it.
-  const std::size_t reserved = turns.front().options.reserved_bytes,
-                    budget = turns.front().options.memory_bytes.value_or(default_memory());
+  std::vector<ReconstructOptions> options;
+  std::vector<GridRequest> grids;
+  const std::size_t budget = turns.front().options.memory_bytes.value_or(default_memory());
+  std::size_t least = 0;
+  for (const Turn& turn : turns) {
+    Grid grid = plan.grid;
+    grid.centre_mm.z() += turn.raised_mm;
+    grids.push_back({grid.voxel_mm, std::array{grid.nx, grid.ny, grid.nz}, grid.centre_mm, {}});
+    options.push_back(turn.options);
+    options.back().reserved_bytes = turns.front().options.reserved_bytes;
+    options.back().reserved_bytes_a_slice =
+        std::size_t(plan.grid.nx) * std::size_t(plan.grid.ny) * sizeof(float);  // the blended one
+    options.back().memory_bytes = std::numeric_limits<std::size_t>::max();
+  }
+  // What suffices must do so for all turns.
+  for (std::size_t t = 0; t < turns.size(); ++t) {
+    if (counts[t]) least = std::max(least, plan_reconstruction(turns[t].geometry, grids[t], options[t]).least_bytes);
+    options[t].memory_bytes = budget;
+  }
+  require_memory(budget, least);
   for (std::size_t t = 0; t < turns.size(); ++t) {
     plan.turns.emplace_back();
     if (!counts[t]) continue;
-    ReconstructOptions options = turns[t].options;
-    options.reserved_bytes = reserved;
-    options.memory_bytes = reserved + (budget - std::min(budget, reserved)) / 2;
-    Grid grid = plan.grid;
-    grid.centre_mm.z() += turns[t].raised_mm;
-    const GridRequest exactly{grid.voxel_mm, std::array{grid.nx, grid.ny, grid.nz}, grid.centre_mm, {}};
-    plan.turns.back() = plan_reconstruction(turns[t].geometry, exactly, options);
+    plan.turns.back() = plan_reconstruction(turns[t].geometry, grids[t], options[t]);
     const auto& slabs = plan.turns.back()->slabs;
     if (slabs.size() > plan.slabs.size()) plan.slabs = slabs;
     plan.memory_bytes = std::max(plan.memory_bytes, plan.turns.back()->memory_bytes);
   }
-  std::size_t most = 0;
-  for (const SliceRange& slab : plan.slabs)
-    most = std::max(most, std::size_t(slab.count));
-  plan.memory_bytes += most * std::size_t(plan.grid.nx) * std::size_t(plan.grid.ny) * sizeof(float);
   return plan;
 }
 
@@ -111,16 +119,17 @@ std::vector<double> turn_weights(std::span<const FieldOfView> fields, std::span<
   return weights;
 }
 
-ReconstructTimes reconstruct_turns(std::span<const Turn> turns, const TurnsPlan& plan, const SliceSink& sink,
-                                   const Hooks& hooks) {
+ReconstructedTurns reconstruct_turns(std::span<const Turn> turns, const TurnsPlan& plan, const SliceSink& sink,
+                                     const Hooks& hooks) {
   const std::size_t pixels = std::size_t(plan.grid.nx) * std::size_t(plan.grid.ny);
   const double steps = double(plan.slabs.size() * turns.size());
   double step = 0;
   Hooks each = hooks;
   if (hooks.progress)
     each.progress = [&](const std::string& what, double fraction) { hooks.progress(what, (step + fraction) / steps); };
-  ReconstructTimes times;
+  ReconstructedTurns result;
   std::vector<float> blended;
+  TurnHeights heights(plan.grid, turns.size());
   for (const SliceRange& slab : plan.slabs) {
     blended.assign(std::size_t(slab.count) * pixels, 0.0F);
     for (std::size_t t = 0; t < turns.size(); ++t, ++step) {
@@ -138,21 +147,23 @@ ReconstructTimes reconstruct_turns(std::span<const Turn> turns, const TurnsPlan&
       const ReconstructTimes spent = reconstruct(
           turns[t].geometry, turns[t].source, part, turns[t].options,
           [&](int k, std::span<const float> slice) {
+            if (weight[std::size_t(k)] < 1) heights.add(t, k, slice);  // another turn counts, too
             float* sum = &blended[std::size_t(k - slab.first) * pixels];
             const float w = weight[std::size_t(k)];
             for (std::size_t i = 0; i < pixels; ++i)
               sum[i] += w * slice[i];
           },
           each);
-      times.prepare_s += spent.prepare_s;
-      times.backproject_s += spent.backproject_s;
-      times.write_s += spent.write_s;
-      times.total_s += spent.total_s;
+      result.times.prepare_s += spent.prepare_s;
+      result.times.backproject_s += spent.backproject_s;
+      result.times.write_s += spent.write_s;
+      result.times.total_s += spent.total_s;
     }
     for (int k = 0; k < slab.count; ++k)
       sink(slab.first + k, std::span(blended).subspan(std::size_t(k) * pixels, pixels));
   }
-  return times;
+  result.mismatches = heights.mismatches();
+  return result;
 }
 
 }  // namespace rayloom

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "rayloom/reconstruct/reconstruct.h"
+#include "rayloom/reconstruct/turn_heights.h"
 
 namespace rayloom {
 
@@ -46,9 +47,14 @@ TurnsPlan plan_turns(std::span<const Turn> turns, const GridRequest& request);
 /// @param fields  Of the turns, each in its own frame.
 std::vector<double> turn_weights(std::span<const FieldOfView> fields, std::span<const Turn> turns, double z_mm);
 
+struct ReconstructedTurns {
+  ReconstructTimes times;
+  std::vector<HeightMismatch> mismatches;  ///< Turns that show the part at unlike heights.
+};
+
 /// Reconstructs slab by slab, each turn that counts there after the other, and hands on the blended slices.
 /// @throws as reconstruct.
-ReconstructTimes reconstruct_turns(std::span<const Turn> turns, const TurnsPlan& plan, const SliceSink& sink,
-                                   const Hooks& hooks = {});
+ReconstructedTurns reconstruct_turns(std::span<const Turn> turns, const TurnsPlan& plan, const SliceSink& sink,
+                                     const Hooks& hooks = {});
 
 }  // namespace rayloom

@@ -36,6 +36,10 @@ double short_scan_weight(double from_start_rad, double gamma_rad, double arc_rad
   return 1;
 }
 
+std::string to_string(Coverage coverage) {
+  return coverage == Coverage::displaced ? "displaced" : "symmetric";
+}
+
 double displaced_weight(double t_mm, double overlap_mm, double sod_mm) {
   if (t_mm < -overlap_mm) return 0;
   if (t_mm > overlap_mm) return 1;

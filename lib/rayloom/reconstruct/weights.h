@@ -31,6 +31,9 @@ double short_scan_weight(double from_start_rad, double gamma_rad, double arc_rad
 /// @par Source  Wang 2002, Med. Phys. 29(7):1634-1636 (from memory).
 double displaced_weight(double t_mm, double overlap_mm, double sod_mm);
 
+/// "symmetric" or "displaced", for records.
+std::string to_string(Coverage coverage);
+
 /// How the views of one scan are counted.
 struct Redundancy {
   Coverage coverage = Coverage::symmetric;

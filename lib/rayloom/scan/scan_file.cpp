@@ -10,6 +10,7 @@
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
+#include "rayloom/scan/tiled_scan.h"
 
 namespace rayloom {
 
@@ -453,6 +454,10 @@ std::size_t bytes_of(Sample sample) {
 
 Scan parse_scan(const nlohmann::json& value, const std::filesystem::path& file) {
   const JsonFields fields(value, file.string());
+  if (has_heights(value))
+    throw BadInput(file.string() + ": tiles: turns with the part at several heights (part_raised_mm); must be one turn",
+                   "make a scan file of one turn: the images of one entry, and its views if it has any, in place of "
+                   "tiles. Only reconstruct without --try takes all turns");
   if (fields.has("tiles"))
     throw BadInput(file.string() + ": tiles: the scan is in detector tiles; must be stitched into one first",
                    "rayloom stitch " + file.string() + " -o wide; then use wide/scan.json");
