@@ -211,10 +211,10 @@ nlohmann::ordered_json image_checksums(const Scan& scan, const Corrections& corr
 
 }  // namespace
 
-nlohmann::ordered_json fingerprints(const Scan& scan, const ReconstructArguments& given,
-                                    const Corrections& corrections) {
+nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, const Scan& scan,
+                                    const ReconstructArguments& given, const Corrections& corrections) {
   nlohmann::ordered_json sums;
-  sums["scan_file"] = as_json(checksum(std::vector{scan.file}), BytesRead::all);
+  sums["scan_file"] = as_json(checksum(std::vector{scan_file}), BytesRead::all);
   const bool all = !given.slice && given.bin == 1 && given.every == 1 && given.part.empty();
   sums.update(image_checksums(scan, corrections, all ? BytesRead::all : BytesRead::samples));
   return sums;
@@ -492,7 +492,7 @@ int run(const Context& context, const ReconstructArguments& given) {
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
-                    {"checksums", fingerprints(scan, given, corrections)}};
+                    {"checksums", fingerprints(scan.file, scan, given, corrections)}};
   FieldOfView field_in_part = plan.field;
   field_in_part.z_low_mm -= scan.part_moved_mm.z();
   field_in_part.z_high_mm -= scan.part_moved_mm.z();

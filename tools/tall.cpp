@@ -132,7 +132,7 @@ int run_turns(const Context& context, const ReconstructArguments& given, const T
                                {"read", counts.samples},
                                {"non_positive_raised", counts.non_positive},
                                {"saturated", counts.saturated},
-                               {"checksums", fingerprints(tall.tiles[t].scan, given, corrections)}});
+                               {"checksums", fingerprints(given.scan, tall.tiles[t].scan, given, corrections)}});
   }
   record["reconstruction"]["views"] = views;
   record["reconstruction"]["truncated_rows"] = of_all(beyond).record(given, turns.front().geometry, {});

@@ -170,7 +170,7 @@ TEST_SUITE("align") {
           std::pair("align scan.json -o views", "views"), std::pair("align scan.json --set views.count=121", "views"),
           std::pair("align scan.json --threads 0", "threads: 0"),
           std::pair("align scan.json --movement jump", "--movement: 'jump'; must be step or ramp"),
-          std::pair("align scan.json --movement ''", "--movement: ''; must be step or ramp"),
+          std::pair("align scan.json --movement ''", "--movement: ''; must not be empty"),
           std::pair("align scan.json --movement step --beads", "--beads excludes --movement")}) {
       CAPTURE(arguments);
       const Outcome outcome = run(folder, arguments);
