@@ -68,7 +68,7 @@ constexpr const char* looking_only = "for looking, not measuring";
 nlohmann::ordered_json as_json(const FilesChecksum& sum, BytesRead which) {
   char hex[16];
   std::snprintf(hex, sizeof hex, "%08x", unsigned(sum.crc32));
-  return {{"files", sum.files}, {"bytes", sum.bytes}, {which == BytesRead::all ? "crc32" : "crc32_of_samples", hex}};
+  return {{"files", sum.files}, {"bytes", sum.bytes}, {which == BytesRead::all ? "crc32" : "crc32_of_excerpts", hex}};
 }
 
 }  // namespace
@@ -216,7 +216,7 @@ nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, cons
   nlohmann::ordered_json sums;
   sums["scan_file"] = as_json(checksum(std::vector{scan_file}), BytesRead::all);
   const bool all = !given.slice && given.bin == 1 && given.every == 1 && given.part.empty();
-  sums.update(image_checksums(scan, corrections, all ? BytesRead::all : BytesRead::samples));
+  sums.update(image_checksums(scan, corrections, all ? BytesRead::all : BytesRead::excerpts));
   return sums;
 }
 
@@ -434,12 +434,21 @@ int run(const Context& context, const ReconstructArguments& given) {
   in_part.centre_mm -= scan.part_moved_mm;
   VolumeWriter writer(given.output, in_part, coding, given.overwrite ? Overwrite::yes : Overwrite::no,
                       settings_of(scan, given, nlohmann::json(corrected),
-                                  nlohmann::json(image_checksums(scan, corrections, BytesRead::samples)), plan),
+                                  nlohmann::json(image_checksums(scan, corrections, BytesRead::excerpts)), plan),
                       shared ? Partial::shared : Partial::own);
   writer.note({{"kernels", kernels}});
   const auto there = writer.finished();
   plan.leave_out(there);
   int written = 0;
+  PrepareCounts noted;
+  const auto note_counts = [&] {  // with every slab, so that what a killed run finished is counted
+    const PrepareCounts now = input.integrals->counts();
+    if (now.samples == noted.samples) return;
+    writer.note({{"read", now.samples - noted.samples},
+                 {"non_positive_raised", now.non_positive - noted.non_positive},
+                 {"saturated", now.saturated - noted.saturated}});
+    noted = now;
+  };
   const auto times = reconstruct(
       input.geometry, input.source, plan, options,
       [&](int k, std::span<const float> slice) {
@@ -452,34 +461,32 @@ int run(const Context& context, const ReconstructArguments& given) {
           writer.write(k, slice);
         }
         ++written;
+        if (shared) note_counts();
       },
       hooks);
 
   const Grid& grid = in_part;
-  const PrepareCounts counts = input.integrals->counts();
-  warn_of_samples(counts, corrections, hooks);
-
+  PrepareCounts counts = input.integrals->counts();
   if (shared) {
-    writer.note(
-        {{"read", counts.samples}, {"non_positive_raised", counts.non_positive}, {"saturated", counts.saturated}});
+    note_counts();
     const auto all = writer.finished();
     if (const auto done = std::count(all.begin(), all.end(), char(true)); done != grid.nz) {
       context.say("part " + given.part + ": done; " + std::to_string(done) + " of " + std::to_string(grid.nz) +
                   " slices of " + given.output + " are there, other parts are to write the rest");
+      warn_of_samples(counts, corrections, hooks);
       context.result({{"volume", given.output}, {"complete", false}, {"slices_written", written}});
       return Exit::done;
     }
   }
-  std::size_t samples = counts.samples, non_positive = counts.non_positive, saturated = counts.saturated;
   std::string all_kernels = kernels;
   if (shared) {
-    samples = non_positive = saturated = 0;
+    counts.samples = counts.non_positive = counts.saturated = 0;
     std::set<std::string> used{kernels};
     for (const auto& words : writer.notes()) {
       used.insert(words.value("kernels", kernels));
-      samples += words.value("read", std::size_t{0});
-      non_positive += words.value("non_positive_raised", std::size_t{0});
-      saturated += words.value("saturated", std::size_t{0});
+      counts.samples += words.value("read", std::size_t{0});
+      counts.non_positive += words.value("non_positive_raised", std::size_t{0});
+      counts.saturated += words.value("saturated", std::size_t{0});
     }
     if (used.size() > 1) {
       all_kernels.clear();
@@ -489,6 +496,7 @@ int run(const Context& context, const ReconstructArguments& given) {
                  "), whose values differ by some 1e-6 of the greatest");
     }
   }
+  warn_of_samples(counts, corrections, hooks);
   nlohmann::ordered_json record;
   record["scan"] = {{"file", std::filesystem::absolute(scan.file).lexically_normal().string()},
                     {"description", to_json(scan)},
@@ -509,9 +517,9 @@ int run(const Context& context, const ReconstructArguments& given) {
   record["corrections"] = corrected;
   const bool only_to_look_at = metal.replaces() || beyond.doubtful();
   if (only_to_look_at) record["use"] = looking_only;
-  record["samples"] = {{"read", samples},
-                       {"non_positive_raised", non_positive},
-                       {"saturated", saturated},
+  record["samples"] = {{"read", counts.samples},
+                       {"non_positive_raised", counts.non_positive},
+                       {"saturated", counts.saturated},
                        {"defect_pixels", counts.defects},
                        {"dead_pixels", counts.dead}};
   const double noise_factor = input.integrals->open_noise_factor();

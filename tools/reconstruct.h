@@ -37,7 +37,7 @@ VolumeCoding coding_from(const ReconstructArguments& given);
 /// What the command holds beside the reconstruction.
 std::size_t held_bytes(const Scan& scan, const Corrections& corrections, int bin, int threads);
 /// Checksums of the scan file and of every group of images that it names. Of quick looks (--slice, --bin, --every) and
-/// of parts they are over samples, since reading all bytes once more would take longer than the rest.
+/// of parts they are over excerpts, since reading all bytes once more would take longer than the rest.
 nlohmann::ordered_json fingerprints(const std::filesystem::path& scan_file, const Scan& scan,
                                     const ReconstructArguments& given, const Corrections& corrections);
 

@@ -143,6 +143,11 @@ TEST_SUITE("same bytes") {
     CHECK(written < int(whole.size()) - 4);  // slices 0 to 4 at least were finished
     check_finished(folder, "broken");
     CHECK(slices_of(folder / "broken") == whole);
+    // What the killed run found in the samples behind its slices is not forgotten.
+    const auto samples_read = [&](const char* name) {
+      return nlohmann::json::parse(slurp(folder / name / "volume.json"))["samples"]["read"].get<std::size_t>();
+    };
+    CHECK(samples_read("broken") > samples_read("whole"));
   }
 
   TEST_CASE("one part killed and run again") {
@@ -167,7 +172,7 @@ TEST_SUITE("same bytes") {
     write_tiff(view_file(folder, 3), rows, columns, other, SampleType::float32);
     const Outcome refused = reconstruct(folder, "-o parts --part 2/2");
     CHECK(refused.status == 2);
-    CHECK(refused.err.find("images.projections.crc32_of_samples: ") != std::string::npos);
+    CHECK(refused.err.find("images.projections.crc32_of_excerpts: ") != std::string::npos);
     std::ofstream(view_file(folder, 3), std::ios::binary) << view;
     const Outcome outcome = run(folder, "reconstruct scan.json --quiet -o parts --part 2/2");
     REQUIRE(outcome.status == 0);

@@ -187,7 +187,8 @@ TEST_SUITE("gridding") {
   }
 
   TEST_CASE("chosen where it can be and pays") {
-    const auto method_for = [](Beam beam, int columns, int views, double voxel_mm, ReconstructOptions options = {}) {
+    const auto method_for = [](Beam beam, int columns, int views, double voxel_mm, ReconstructOptions options = {},
+                               std::optional<std::array<int, 3>> size = {}) {
       Geometry g;
       g.beam = beam;
       g.sod_mm = 4000;
@@ -195,13 +196,14 @@ TEST_SUITE("gridding") {
       g.detector = {columns, 1, 1, 1, (columns - 1) / 2.0, 0};
       for (int i = 0; i < views; ++i)
         g.angles_rad.push_back((beam == Beam::parallel ? pi : 2 * pi) * i / views);
-      return plan_reconstruction(g, {.voxel_mm = voxel_mm}, options).method;
+      return plan_reconstruction(g, {.voxel_mm = voxel_mm, .size = size}, options).method;
     };
     ReconstructOptions unfiltered, forced;
     unfiltered.filter.window = Window::none;
     forced.method = Method::gridding;
     CHECK(method_for(Beam::parallel, 2048, 1536, 1) == Method::gridding);
     CHECK(method_for(Beam::parallel, 2048, 1536, 1.1) == Method::direct);
+    CHECK(method_for(Beam::parallel, 2048, 1536, 1, {}, {{1800, 1800, 1}}) == Method::direct);  // not the whole view
     CHECK(method_for(Beam::parallel, 2048, 1536, 1, unfiltered) == Method::direct);
     CHECK(method_for(Beam::parallel, 64, 20, 1) == Method::direct);
     CHECK(method_for(Beam::parallel, 64, 20, 1, forced) == Method::gridding);

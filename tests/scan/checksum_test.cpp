@@ -26,13 +26,13 @@ TEST_SUITE("checksums") {
     fs::remove_all(folder);
   }
 
-  TEST_CASE("samples of a file see its length and its first and middle and last bytes and no others") {
+  TEST_CASE("excerpts of a file see its length and its first and middle and last bytes and no others") {
     const fs::path folder = fs::temp_directory_path() / "rayloom_samples_test";
     fs::create_directory(folder);
     const auto of = [&](std::string text, std::size_t changed) {
       if (changed < text.size()) text[changed] = 'x';
       std::ofstream(folder / "a", std::ios::binary) << text;
-      return checksum(std::vector<fs::path>{folder / "a"}, BytesRead::samples).crc32;
+      return checksum(std::vector<fs::path>{folder / "a"}, BytesRead::excerpts).crc32;
     };
     const std::string text(40000, '-');
     const auto plain = of(text, text.size());

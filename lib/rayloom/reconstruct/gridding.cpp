@@ -260,7 +260,11 @@ bool can_grid(const Geometry& geometry, const Grid& grid) {
   return geometry.beam == Beam::parallel && grid.voxel_mm <= geometry.detector.column_pitch_mm * (1 + 1e-9);
 }
 
-bool gridding_pays(const Geometry& geometry, const Grid& grid) {
+bool gridding_pays(const Geometry& geometry, const Grid& grid, double radius_mm) {
+  const double reach_mm = radius_mm - grid.voxel_mm;
+  if (std::min(-grid.x_mm(0), grid.x_mm(grid.nx - 1)) < reach_mm ||
+      std::min(grid.y_mm(0), -grid.y_mm(grid.ny - 1)) < reach_mm)
+    return false;
   const double views = double(geometry.angles_rad.size());
   const double direct_ns = views * pi / 4 * grid.nx * grid.ny * (grid.nz < 16 ? 0.1 : 0.06);
   const Layout at(grid);

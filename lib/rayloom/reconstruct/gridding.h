@@ -72,7 +72,8 @@ class GriddedSlab {
 bool can_grid(const Geometry& geometry, const Grid& grid);
 
 /// Whether gridding takes clearly less time than direct back-projection, by rates measured on one machine; a rule on
-/// numbers of views and voxels alone, so that the same scan is treated alike everywhere.
-bool gridding_pays(const Geometry& geometry, const Grid& grid);
+/// numbers of views and voxels alone, so that the same scan is treated alike everywhere; and whether the grid holds the
+/// field of view of this radius. What lies beyond the grid folds back into it, by 1e-3 of itself.
+bool gridding_pays(const Geometry& geometry, const Grid& grid, double radius_mm);
 
 }  // namespace rayloom

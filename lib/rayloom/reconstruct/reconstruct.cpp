@@ -232,9 +232,10 @@ Grid choose_grid(const Geometry& geometry, const FieldOfView& field, const GridR
     const double diameter_mm = 2 * field.radius_mm, across = diameter_mm / *request.voxel_mm;
     constexpr double most = 1e9;  // voxels along x times slices
     const double least_mm = std::max(diameter_mm / most, std::sqrt(diameter_mm / most * grid.nz * grid.voxel_mm));
-    if (*request.voxel_mm < least_mm || *request.voxel_mm > diameter_mm)
+    const double most_mm = 0.7 * diameter_mm;  // the middles of four voxels about the axis lie in the field of view
+    if (*request.voxel_mm < least_mm || *request.voxel_mm > most_mm)
       throw InvalidOption("voxel: " + to_text(*request.voxel_mm) + " mm; must be from " + to_text(least_mm, 3) +
-                          " mm to the field of view's diameter, " + to_text(diameter_mm, 6) + " mm");
+                          " to " + to_text(most_mm, 4) + " mm, 0.7 times the field of view's diameter");
     grid.voxel_mm = *request.voxel_mm;
     grid.nx = grid.ny = std::max(1, int(std::ceil(across - 1e-6)));
     if (geometry.detector.rows > 1)
@@ -313,9 +314,10 @@ void ReconstructPlan::leave_out(std::span<const char> finished) {
 
 namespace {
 
-Method method_for(const Geometry& geometry, const Grid& grid, const ReconstructOptions& options) {
+Method method_for(const Geometry& geometry, const FieldOfView& field, const Grid& grid,
+                  const ReconstructOptions& options) {
   const bool can = can_grid(geometry, grid) && options.filter.window != Window::none;
-  if (!options.method) return can && gridding_pays(geometry, grid) ? Method::gridding : Method::direct;
+  if (!options.method) return can && gridding_pays(geometry, grid, field.radius_mm) ? Method::gridding : Method::direct;
   if (*options.method == Method::gridding && !can)
     throw InvalidOption(
         "method: gridding; must be direct except for filtered parallel beams and voxels no larger than the pitch, " +
@@ -343,7 +345,7 @@ ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest&
   plan.field = field_of_view(ideal, plan.redundancy.coverage);
   plan.grid = choose_grid(ideal, plan.field, request);
 
-  plan.method = method_for(geometry, plan.grid, options);
+  plan.method = method_for(geometry, plan.field, plan.grid, options);
   const FilterStage stage(geometry, plan.redundancy, options.filter, options.beyond);
   const int threads = thread_count(options.threads);
   const std::size_t budget = options.memory_bytes.value_or(default_memory());

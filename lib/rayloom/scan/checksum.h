@@ -18,7 +18,7 @@ struct FilesChecksum {
 
 enum class BytesRead {
   all,
-  samples  ///< The first, middle and last 4 KiB of each file, where it has more than 12: takes no time worth counting.
+  excerpts  ///< The first, middle and last 4 KiB of each file, where it has more than 12: takes no time worth counting.
 };
 
 /// @throws BadInput if a file cannot be read.

@@ -27,7 +27,7 @@ Pencil pencil_of(const ViewRays& rays, const Block& at) {
       const Ray corner = rays.to({row, column});
       const double cosine = along.dot(corner.direction);
       const Vec3 apart = corner.origin - pencil.middle.origin;
-      const double slope = along.cross(corner.direction).norm() / cosine;
+      const double slope = cosine > 0.01 ? along.cross(corner.direction).norm() / cosine : 1e300;  // nothing is missed
       pencil.radius_mm = std::max(pencil.radius_mm, along.cross(apart).norm() + slope * std::abs(along.dot(apart)));
       pencil.slope = std::max(pencil.slope, slope);
     }

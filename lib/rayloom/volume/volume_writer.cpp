@@ -211,7 +211,7 @@ struct VolumeWriter::State {
       const std::string differs = difference(there["settings"], settings);
       if (!differs.empty())
         throw InvalidOption(folder.partial().string() + ": " + differs + "; must be equal to go on with it",
-                            "give the settings of the run that began it, or remove that folder");
+                            "give the settings and images of the run that began it, or remove that folder");
       coding.low_per_mm = there.value("low_per_mm", coding.low_per_mm);
       coding.high_per_mm = there.value("high_per_mm", coding.high_per_mm);
     }
