@@ -461,7 +461,7 @@ int run(const Context& context, const ReconstructArguments& given) {
           writer.write(k, slice);
         }
         ++written;
-        if (shared) note_counts();
+        note_counts();
       },
       hooks);
 
