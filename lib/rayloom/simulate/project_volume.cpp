@@ -176,15 +176,16 @@ RAYLOOM_AVX2 inline Corners neighbours(const float* from, const int* offset) {
   return {_mm256_shuffle_ps(a, b, 0x88), _mm256_shuffle_ps(a, b, 0xdd)};
 }
 
-/// Places of 8 rays as 64-bit numbers: `low` holds those of rays 0, 1, 4, 5, so that halves of both come out in order.
-struct Places {
+/// RayPlaces of 8 rays as 64-bit numbers: `low` holds those of rays 0, 1, 4, 5, so that halves of both come out in
+/// order.
+struct RayPlaces {
   __m256i low, high;
 
-  Places() = default;
-  RAYLOOM_AVX2 explicit Places(const std::int64_t* slots)
+  RayPlaces() = default;
+  RAYLOOM_AVX2 explicit RayPlaces(const std::int64_t* slots)
       : low(_mm256_loadu_si256(reinterpret_cast<const __m256i*>(slots))),
         high(_mm256_loadu_si256(reinterpret_cast<const __m256i*>(slots + 4))) {}
-  RAYLOOM_AVX2 void go(const Places& step) {
+  RAYLOOM_AVX2 void go(const RayPlaces& step) {
     low = _mm256_add_epi64(low, step.low);
     high = _mm256_add_epi64(high, step.high);
   }
@@ -206,7 +207,7 @@ struct Places {
 template <int unit>
 RAYLOOM_AVX2 void Walk::add_planes(std::span<Walk> walks, int from, int to) {
   constexpr std::size_t groups = together / 8;
-  Places a_at[groups], a_step[groups], b_at[groups], b_step[groups];
+  RayPlaces a_at[groups], a_step[groups], b_at[groups], b_step[groups];
   __m256d sums[together / 4];
   for (std::size_t group = 0; group < groups; ++group) {
     std::int64_t all[4][8];
@@ -216,8 +217,8 @@ RAYLOOM_AVX2 void Walk::add_planes(std::span<Walk> walks, int from, int to) {
       all[0][slot] = walk.a_place(from), all[1][slot] = walk.a_by_plane_;
       all[2][slot] = walk.b_place(from), all[3][slot] = walk.b_by_plane_;
     }
-    a_at[group] = Places(all[0]), a_step[group] = Places(all[1]);
-    b_at[group] = Places(all[2]), b_step[group] = Places(all[3]);
+    a_at[group] = RayPlaces(all[0]), a_step[group] = RayPlaces(all[1]);
+    b_at[group] = RayPlaces(all[2]), b_step[group] = RayPlaces(all[3]);
   }
   alignas(64) double sum[together];
   for (std::size_t r = 0; r < together; ++r)
