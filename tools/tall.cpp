@@ -52,10 +52,12 @@ void say_mismatches(const TiledScan& tall, const std::vector<HeightMismatch>& mi
   for (const HeightMismatch& one : mismatches) {
     const double raised = tall.tiles[one.b].part_raised_mm.value_or(0);
     const std::string a = "tiles[" + std::to_string(one.a) + "]", b = "tiles[" + std::to_string(one.b) + "]";
-    hooks.warn(b + ": part_raised_mm: " + to_text(raised) + "; what it shows of the part lies " +
-               to_text(std::abs(one.off_mm), 3) + " mm " + (one.off_mm > 0 ? "higher" : "lower") + " than " + a +
-               " shows it, and comes out twice; must be " + to_text(raised + one.off_mm, 4) + " if that of " + a +
-               " is right");
+    std::string words = b + ": part_raised_mm: " + to_text(raised) + "; what it shows of the part lies ";
+    words += to_text(std::abs(one.off_mm), 3) + " mm " + (one.off_mm > 0 ? "higher" : "lower");
+    words += " than " + a;
+    words += " shows it, and comes out twice; must be " + to_text(raised + one.off_mm, 4) + " if that of ";
+    words += a + " is right";
+    hooks.warn(words);
   }
 }
 
