@@ -22,15 +22,21 @@ nlohmann::json tall_scan() {
   return scan;
 }
 
+/// Scans the stack of discs into FOLDER/raw. @param options  Of `simulate`.
+void scan_discs(const Folder& folder, const nlohmann::json& scan, const std::string& options = {}) {
+  write_json(folder / "geometry.json", scan);
+  const Outcome made =
+      run(folder, "simulate " RAYLOOM_SOURCE_DIR "/phantoms/disc_stack.json --geometry geometry.json -o raw --quiet " +
+                      options);
+  REQUIRE_MESSAGE(made.status == 0, made.err);
+}
+
 }  // namespace
 
 TEST_SUITE("turns at several heights") {
   TEST_CASE("a stack taller than one turn sees becomes one volume with every disc at its place") {
     const Folder folder;
-    write_json(folder / "geometry.json", tall_scan());
-    const Outcome made =
-        run(folder, "simulate " RAYLOOM_SOURCE_DIR "/phantoms/disc_stack.json --geometry geometry.json -o raw --quiet");
-    REQUIRE_MESSAGE(made.status == 0, made.err);
+    scan_discs(folder, tall_scan());
     const Outcome outcome = run(folder, "reconstruct raw/scan.json -o volume --quiet --json");
     REQUIRE_MESSAGE(outcome.status == 0, outcome.err);
     CHECK(nlohmann::json::parse(outcome.out)["turns"] == 3);
@@ -75,11 +81,7 @@ TEST_SUITE("turns at several heights") {
     nlohmann::json scan = tall_scan();
     scan["detector"]["columns"] = 32;         // a view of 31 mm radius, discs of 40
     scan["tiles"][0]["part_raised_mm"] = 40;  // the lower half of its rows sees nothing
-    write_json(folder / "geometry.json", scan);
-    const Outcome made = run(folder, "simulate " RAYLOOM_SOURCE_DIR
-                                     "/phantoms/disc_stack.json --geometry geometry.json --counts 20000 -o raw "
-                                     "--quiet");
-    REQUIRE_MESSAGE(made.status == 0, made.err);
+    scan_discs(folder, scan, "--counts 20000");
     // As if the second turn had made half a turn, and its detector were full at 100 counts.
     auto file = nlohmann::json::parse(slurp(folder / "raw" / "scan.json"));
     file["tiles"][1]["views"] = {{"step_deg", 3.0}, {"first_deg", 0}, {"count", 60}};
@@ -109,10 +111,7 @@ TEST_SUITE("turns at several heights") {
 
   TEST_CASE("the memory that is named as least suffices") {
     const Folder folder;
-    write_json(folder / "geometry.json", tall_scan());
-    REQUIRE(run(folder, "simulate " RAYLOOM_SOURCE_DIR
-                        "/phantoms/disc_stack.json --geometry geometry.json --set views.count=12 -o raw --quiet")
-                .status == 0);
+    scan_discs(folder, tall_scan(), "--set views.count=12");
     const std::string command = "reconstruct raw/scan.json --quiet --threads 1 -o ";
     const Outcome little = run(folder, command + "volume --memory 1M");
     CHECK(little.status == 2);
@@ -130,10 +129,7 @@ TEST_SUITE("turns at several heights") {
 
   TEST_CASE("what such a scan cannot have is named") {
     const Folder folder;
-    write_json(folder / "geometry.json", tall_scan());
-    REQUIRE(run(folder, "simulate " RAYLOOM_SOURCE_DIR
-                        "/phantoms/disc_stack.json --geometry geometry.json --set views.count=4 -o raw --quiet")
-                .status == 0);
+    scan_discs(folder, tall_scan(), "--set views.count=4");
     const auto before = folder.listing();
     const auto says = [&](const std::string& options, const std::string& words) {
       const Outcome outcome = run(folder, "reconstruct raw/scan.json -o volume --quiet " + options);

@@ -320,10 +320,9 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   sums.score += sums.level * gradients;
   sums.misfit = squares - sums.level * sums.level * sums.weight;
   const Eigen::Vector2d slope = gradients / sums.weight;  // of the level, which is taken out
-  for (const Square& square : of_squares)
+  for (const Square& square : of_squares) {
     sums.of_squares.emplace_back(square.score + slope * square.level +
                                  sums.level * (square.gradients - slope * square.weight));
-  for (const Square& square : of_squares) {
     sums.seen.push_back(square.seen);
     sums.seen.back().apart -= sums.level * (square.seen.a + square.seen.b) / 2;
   }

@@ -48,6 +48,7 @@ FilterStage::FilterStage(const Geometry& geometry, const Redundancy& redundancy,
     if (arc) make_equiangular(kernel, step);
   }
   filter_.emplace(ideal_.detector.columns, step, kernel, beyond_.columns);
+  if (measured_.beam == Beam::parallel && !kernel.empty()) wave_response_ = wave_response(filter_->length());
 
   // Kak & Slaney 1988, ch. 3: flat D/sqrt(D^2 + p^2 [+ zeta^2]) on the plane through the axis; arc D cos(gamma), with
   // the D^2 of the back-projection weight (D/L)^2 divided out again.
@@ -245,7 +246,6 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
                        SpectrumBatch& batch, Scratch& scratch, int threads) const {
   Geometry whole = ideal_;
   whole.detector.axis_column += beyond_.columns;
-  const std::vector<float> response = wave_response(filter_->length());
   batch.views = count;
   for (int v = 0; v < count; ++v)
     batch.poses[std::size_t(v)] = measured_.pose(std::size_t(first_view + v));
@@ -254,7 +254,7 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
       threads, [&](RowFilter::Workspace& work, int lines) { filter_->run_to_spectrum(work, lines); },
       [&](int v, int begin, int lines, const RowFilter::Workspace& work) {
         for (int r = 0; r < lines; ++r)
-          centre_wave(whole, grid, batch.poses[std::size_t(v)], filter_->length(), response,
+          centre_wave(whole, grid, batch.poses[std::size_t(v)], filter_->length(), wave_response_,
                       filter_->spectrum_out(work, r), batch.row(v, begin + r));
       });
 }

@@ -77,6 +77,7 @@ class FilterStage {
   std::optional<Resampler> resampler_;
   std::optional<RowFilter> filter_;
   std::vector<float> column_cosine_;  // of fan and parallel beams, as `row_cosine`
+  std::vector<float> wave_response_;  // of filtered parallel beams
 };
 
 }  // namespace rayloom

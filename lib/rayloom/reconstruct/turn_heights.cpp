@@ -66,10 +66,15 @@ double slices_off(std::span<const double> r) {
 
 void TurnHeights::add(std::size_t turn, int k, std::span<const float> slice) {
   std::vector<float> sums(std::size_t(cells_across) * cells_across);
-  for (int j = 0; j < grid_.ny; ++j)
-    for (int i = 0; i < grid_.nx; ++i)
-      sums[std::size_t(j * cells_across / grid_.ny * cells_across + i * cells_across / grid_.nx)] +=
-          slice[std::size_t(j) * std::size_t(grid_.nx) + std::size_t(i)];
+  std::vector<std::size_t> cell_of_column;
+  for (int i = 0; i < grid_.nx; ++i)
+    cell_of_column.push_back(std::size_t(i * cells_across / grid_.nx));
+  const float* value = slice.data();
+  for (int j = 0; j < grid_.ny; ++j) {
+    float* row = &sums[std::size_t(j * cells_across / grid_.ny) * cells_across];
+    for (const std::size_t cell : cell_of_column)
+      row[cell] += *value++;
+  }
   turns_[turn][k] = std::move(sums);
 }
 

@@ -176,7 +176,7 @@ RAYLOOM_AVX2 inline Corners neighbours(const float* from, const int* offset) {
   return {_mm256_shuffle_ps(a, b, 0x88), _mm256_shuffle_ps(a, b, 0xdd)};
 }
 
-/// RayPlaces of 8 rays as 64-bit numbers: `low` holds those of rays 0, 1, 4, 5, so that halves of both come out in
+/// Places of 8 rays as 64-bit numbers: `low` holds those of rays 0, 1, 4, 5, so that halves of both come out in
 /// order.
 struct RayPlaces {
   __m256i low, high;
