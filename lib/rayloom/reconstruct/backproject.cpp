@@ -161,18 +161,28 @@ void for_each_tile(Slab& slab, int across, int down, int threads, const Work& wo
   });
 }
 
-/// A batch's rows of slice k as kernels::Rows wants them, and their stride.
-std::pair<AlignedVector<float>, std::size_t> rows_of(const ViewBatch& batch, int k, std::span<const double> cos_b) {
-  const int columns = batch.columns;
-  const std::size_t stride = std::size_t(columns + 2 * kernels::row_margin);
-  AlignedVector<float> rows(std::size_t(batch.views) * stride);
-  for (int view = 0; view < batch.views; ++view) {
-    float* row = rows.data() + std::size_t(view) * stride + kernels::row_margin;
-    const bool mirrored = cos_b[std::size_t(view)] < 0;
-    for (int c = 0; c < columns; ++c)
-      row[mirrored ? columns - 1 - c : c] = batch.column(view, c)[k - batch.first_line];
+/// A batch's rows of slice k as kernels::Rows wants them. @param memory  To hold them.
+kernels::Rows rows_of(const ViewBatch& batch, const kernels::Views& views, int k, int threads,
+                      AlignedVector<float>& memory) {
+  constexpr std::size_t margin = kernels::row_margin;
+  const std::size_t columns = std::size_t(batch.columns), stride = columns + 2 * margin;
+  const std::size_t all = (std::size_t(batch.capacity) + 1) * stride;
+  if (memory.size() != 3 * all) memory.assign(3 * all, 0.0F);  // and the margins stay so
+  float *samples = memory.data(), *low = samples + all, *rise = low + all;
+#pragma omp parallel for schedule(static) num_threads(threads)
+  for (int view = 0; view <= batch.views; ++view) {
+    const std::size_t start = std::size_t(view) * stride;
+    float* row = samples + start + margin;
+    for (std::size_t c = 0; c < columns; ++c) {
+      const float value = view < batch.views ? batch.column(view, int(c))[k - batch.first_line] : 0.0F;
+      row[view < batch.views && views.cos_b[view] < 0 ? columns - 1 - c : c] = value;
+    }
+    for (std::size_t i = start; i + 1 < start + stride; ++i) {
+      rise[i] = 2 * (samples[i + 1] - samples[i]);
+      low[i] = samples[i] - rise[i];
+    }
   }
-  return {std::move(rows), stride};
+  return {samples, low, rise, stride, batch.columns, batch.views, views.cos_b, views.sin_b, views.t_moved};
 }
 
 }  // namespace
@@ -197,9 +207,7 @@ void backproject(const Geometry& geometry, const ViewBatch& batch, Slab& slab, i
   const bool few = packed(geometry.beam, slab.grid);
   if (few && geometry.beam == Beam::parallel)
     for (int k = slab.first_slice; k < slab.first_slice + slab.slices; ++k) {
-      const auto [samples, stride] = rows_of(batch, k, cos_b);
-      const kernels::Rows rows{samples.data(), stride,       batch.columns, batch.views,
-                               cos_b.data(),   sin_b.data(), t_moved.data()};
+      const kernels::Rows rows = rows_of(batch, views, k, threads, slab.rows);
       for_each_tile(slab, kernels::few_across, kernels::few_down, threads, [&](kernels::Tile tile) {
         tile.first_slice = k;
         set.row(rows, place, tile);

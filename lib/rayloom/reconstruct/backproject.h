@@ -22,6 +22,7 @@ struct Slab {
       0;  ///< A multiple of 16; but volumes of few slices are packed: base_slice = first_slice, stride = slices.
   double radius_mm = 0;  ///< Columns of voxels farther from the axis stay 0.
   UnsetVector<float> samples;
+  AlignedVector<float> rows;  ///< Packed, parallel beam: what the kernel reads of a batch.
 
   /// All 0. @param threads  Clear the memory, which for large slabs takes as long as some of the views.
   Slab(Beam beam, const Grid& grid, int first_slice, int slices, double radius_mm, int threads = 1);

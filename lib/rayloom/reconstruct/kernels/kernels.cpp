@@ -445,7 +445,8 @@ Chord chord(const Tile& t, int j) {
 
 /// Sums of a tile for volumes of few slices, a row after the other.
 struct FewSums {
-  alignas(64) float sum[few_down][few_across + lanes];
+  static constexpr int stride = few_across + lanes;
+  alignas(64) float sum[few_down][stride];
 
   void add_to(const Tile& t, int slice) const {
     for (int j = t.j0; j < t.j1; ++j) {
@@ -476,9 +477,17 @@ struct FewSums {
 /// The chords of a tile's rows.
 struct Chords {
   Chord of[few_down];
-  explicit Chords(const Tile& t) {
+
+  explicit Chords(const Tile& t) : of() {
     for (int j = t.j0; j < t.j1; ++j)
       of[j - t.j0] = chord(t, j);
+  }
+
+  /// What rows [j, j + count) cover, count 1 or 2.
+  Chord of_rows(int j, int count) const {
+    const Chord &a = of[j], &b = of[j + count - 1];
+    if (a.first == a.end) return b;
+    return b.first == b.end ? a : Chord{least(a.first, b.first), most(a.end, b.end)};
   }
 };
 
@@ -559,15 +568,15 @@ void add_row_apart(const Rows& in, const RowPlace& at, int view, const Chords& c
 // Rows of pixels meet a line as columns of a cone's voxels do. Positions are whole numbers of 2^-22 columns: a shift
 // leaves the column, and the rest, put under the exponent of 1, is 1 + f/2. With rise = 2 (b - a) and low = a - rise,
 // a + f (b - a) = low + (1 + f/2) rise, so that 16 updates cost 2 permutes, 2 additions, a shift, a bit select and a
-// multiply-add: 3.5 cycles; and 2 unaligned loads. Four views share a load and a store of the sums.
+// multiply-add: 3.5 cycles; and 2 unaligned loads, where these are dear shared by two rows of pixels. Four views share
+// a load and a store of the sums.
 
 constexpr int fixed_bits = 22;
-constexpr double fixed_one = 1 << fixed_bits;
-constexpr double row_step = 1 + 1e-9, two_window_row_step = 1.8;  // as window_step, which needs room for rounding
+constexpr double fixed_one = 1 << fixed_bits, fixed_reach = 510;
+constexpr double two_window_row_step = 1.8;  // as two_window_step
 constexpr int row_views = 4;
+constexpr int shared_rows = lanes == 16 ? 2 : 1;  // of pixels, that share windows
 constexpr int row_groups = few_across / lanes;
-constexpr int piece = 576;  // columns of a row that a tile may meet, with what its groups read beyond
-constexpr int piece_margin = 3 * lanes;
 
 typedef unsigned Fixed __attribute__((vector_size(4 * lanes)));
 typedef float Pixels __attribute__((vector_size(4 * lanes)));
@@ -587,84 +596,85 @@ Pixels permuted(const float* window, Fixed index, int half) {
 #endif
 }
 
-/// What of four views' rows a tile meets.
-struct RowPieces {
-  alignas(64) float low[row_views][piece], rise[row_views][piece];
-  double first[row_views], down[row_views];  ///< Columns, counted from the piece's first.
-  alignas(64) Fixed lane_steps[row_views];
-  alignas(64) unsigned group_steps[row_views][row_groups];
+/// Four views' rows before a tile.
+struct RowsMet {
+  const float *low[row_views], *rise[row_views];  ///< At the least column that the tile meets.
   int half[row_views];
+  alignas(64) unsigned starts[row_views][few_down];  ///< Where rows of pixels start, counted from that column.
+  alignas(64) unsigned group_steps[row_views][row_groups];
+  Fixed lane_steps[row_views];
 
-  /// Takes view `v` of the four; false if the tile meets more than a piece.
-  bool take(const Rows& in, const RowPlace& at, int view, int v, int rows) {
-    if (at.step > two_window_row_step) return false;
-    const double over = at.down * (rows - 1), lowest = at.first + (over < 0 ? over : 0);
-    const double highest = at.first + (over > 0 ? over : 0) + few_across * at.step;
-    const int from = int(__builtin_floor(lowest));
-    if (highest - lowest > piece - piece_margin) return false;
-    first[v] = at.first - from;
-    down[v] = at.down;
-    const float* line = row_of(in, view);
-    const int begin = most(from, -row_margin), end = in.columns + row_margin - 1;
-    const int needed = int(highest - lowest) + piece_margin;
-    for (int k = 0; k < needed; k += lanes) {  // beyond the margins no pixel counts
-      const float* a = line + most(begin, least(from + k, end - lanes));
-#pragma omp simd
-      for (int n = 0; n < lanes; ++n) {
-        rise[v][k + n] = 2 * (a[n + 1] - a[n]);
-        low[v][k + n] = a[n] - rise[v][k + n];
-      }
-    }
-    for (int n = 0; n < lanes; ++n)
-      lane_steps[v][n] = unsigned(n * at.step * fixed_one + 0.5);
-    for (int g = 0; g < row_groups; ++g)
-      group_steps[v][g] = unsigned(g * lanes * at.step * fixed_one + 0.5);
+  /// Takes `view` as the v-th of the four.
+  void take(const Rows& in, const RowPlace& at, int view, int v, int rows) {
+    const double over = at.down * (rows - 1), whole = __builtin_floor(at.first + (over < 0 ? over : 0));
+    const std::ptrdiff_t from = std::ptrdiff_t(view) * std::ptrdiff_t(in.stride) + row_margin + int(whole);
+    low[v] = in.low + from;
+    rise[v] = in.rise + from;
     half[v] = int(lanes / 2 * at.step);
-    return true;
-  }
-
-  void leave_out(int v) {
-    __builtin_memset(low[v], 0, sizeof low[v]);
-    __builtin_memset(rise[v], 0, sizeof rise[v]);
-    first[v] = down[v] = 0;
-    half[v] = 0;
-    lane_steps[v] = Fixed{};
-    __builtin_memset(group_steps[v], 0, sizeof group_steps[v]);
+    const double first = (at.first - whole) * fixed_one + 0.5, down = at.down * fixed_one, step = at.step * fixed_one;
+    unsigned* __restrict row_starts = starts[v], * __restrict of_groups = group_steps[v];
+#pragma omp simd
+    for (int j = 0; j < few_down; ++j)
+      row_starts[j] = unsigned(int(first + j * down));
+#pragma omp simd
+    for (int g = 0; g < row_groups; ++g)
+      of_groups[g] = unsigned(int(g * lanes * step + 0.5));
+    alignas(64) int lane[lanes];
+#pragma omp simd
+    for (int n = 0; n < lanes; ++n)
+      lane[n] = int(n * step + 0.5);
+    __builtin_memcpy(&lane_steps[v], lane, sizeof lane);
   }
 };
 
-/// Where the groups of one row of pixels fall.
+/// Where the groups of rows of pixels that share windows fall.
 struct RowGroups {
-  alignas(64) unsigned base[row_views][row_groups], rest[row_views][row_groups];
+  alignas(64) unsigned base[row_views][row_groups], rest[shared_rows][row_views][row_groups];
 
-  void find(const RowPieces& in, int j) {
+  void find(const RowsMet& in, int j) {
     for (int v = 0; v < row_views; ++v) {
-      const unsigned start = unsigned((in.first[v] + j * in.down[v]) * fixed_one + 0.5);
+      const unsigned* starts = in.starts[v] + j;
+      const unsigned start = starts[0] < starts[shared_rows - 1] ? starts[0] : starts[shared_rows - 1];
 #pragma omp simd
       for (int g = 0; g < row_groups; ++g) {
         const unsigned at = start + in.group_steps[v][g];
         base[v][g] = at >> fixed_bits;
-        rest[v][g] = at & ((1U << fixed_bits) - 1);
+        for (int r = 0; r < shared_rows; ++r)
+          rest[r][v][g] = (at & ((1U << fixed_bits) - 1)) + (starts[r] - start);
       }
     }
   }
 };
 
+/// Whether a register of columns is enough for a register of pixels in rows that share it.
+bool narrow(const RowPlace& at) {
+  return (lanes - 1) * at.step + (shared_rows - 1) * __builtin_fabs(at.down) <= lanes - 1 + 1e-9;
+}
+
+/// Whether positions within a tile fit in whole numbers, and pixels in two registers of columns.
+bool fits(const RowPlace& at, int rows) {
+  return at.step <= two_window_row_step && few_across * at.step + most(rows, 1) * __builtin_fabs(at.down) < fixed_reach;
+}
+
+/// Adds groups [first, end) of rows that share windows. @param sums  Of the first row.
 template <bool wide>
-void add_groups(const RowPieces& in, const RowGroups& at, float* sums, int first, int end) {
+void add_groups(const RowsMet& in, const RowGroups& at, float* sums, int first, int end) {
   constexpr unsigned fraction = (1U << fixed_bits) - 1, exponent_of_one = 0x3f800000;
   for (int g = first; g < end; ++g) {
-    Pixels* to = reinterpret_cast<Pixels*>(sums + g * lanes);
-    Pixels sum = *to;
+    Pixels sum[shared_rows];
+    for (int r = 0; r < shared_rows; ++r)
+      sum[r] = *reinterpret_cast<const Pixels*>(sums + r * FewSums::stride + g * lanes);
 #pragma GCC unroll 4
     for (int v = 0; v < row_views; ++v) {
-      const Fixed place = at.rest[v][g] + in.lane_steps[v], index = place >> fixed_bits;
-      const Pixels f = Pixels((place & fraction) | exponent_of_one);
-      const unsigned base = at.base[v][g];
-      sum = (sum + permuted<wide>(in.low[v] + base, index, in.half[v])) +
-            f * permuted<wide>(in.rise[v] + base, index, in.half[v]);
+      const float *low = in.low[v] + at.base[v][g], *rise = in.rise[v] + at.base[v][g];
+      for (int r = 0; r < shared_rows; ++r) {
+        const Fixed place = at.rest[r][v][g] + in.lane_steps[v], index = place >> fixed_bits;
+        const Pixels f = Pixels((place & fraction) | exponent_of_one);
+        sum[r] = (sum[r] + permuted<wide>(low, index, in.half[v])) + f * permuted<wide>(rise, index, in.half[v]);
+      }
     }
-    *to = sum;
+    for (int r = 0; r < shared_rows; ++r)
+      *reinterpret_cast<Pixels*>(sums + r * FewSums::stride + g * lanes) = sum[r];
   }
 }
 
@@ -673,28 +683,31 @@ __attribute__((flatten)) void row(const Rows& in, const Place& p, const Tile& t)
   __builtin_memset(sums.sum, 0, sizeof sums.sum);
   const int rows = t.j1 - t.j0;
   const Chords chords(t);
-  RowPieces pieces;
+  RowsMet met;
   RowGroups at[2];  // found while the row before is summed
   for (int view = 0; view < in.views; view += row_views) {
     bool wide = false;
     for (int v = 0; v < row_views; ++v) {
       const bool there = view + v < in.views;
       const RowPlace place = there ? place_row(in, p, t, view + v) : RowPlace{};
-      if (there && pieces.take(in, place, view + v, v, rows)) {
-        wide = wide || place.step > row_step;
+      if (there && fits(place, rows)) {
+        met.take(in, place, view + v, v, rows);
+        wide = wide || !narrow(place);
         continue;
       }
       if (there) add_row_apart(in, place, view + v, chords, rows, sums);
-      pieces.leave_out(v);
+      met.take(in, RowPlace{}, in.views, v, rows);
     }
-    at[0].find(pieces, 0);
-    for (int j = 0; j < rows; ++j) {
-      if (j + 1 < rows) at[(j + 1) % 2].find(pieces, j + 1);
-      const int first = chords.of[j].first / lanes, end = (chords.of[j].end + lanes - 1) / lanes;
+    at[0].find(met, 0);
+    for (int j = 0; j < rows; j += shared_rows) {
+      const RowGroups& here = at[j / shared_rows % 2];
+      if (j + shared_rows < rows) at[(j / shared_rows + 1) % 2].find(met, j + shared_rows);
+      const Chord pixels = chords.of_rows(j, shared_rows);
+      const int first = pixels.first / lanes, end = (pixels.end + lanes - 1) / lanes;
       if (wide)
-        add_groups<true>(pieces, at[j % 2], sums.sum[j], first, end);
+        add_groups<true>(met, here, sums.sum[j], first, end);
       else
-        add_groups<false>(pieces, at[j % 2], sums.sum[j], first, end);
+        add_groups<false>(met, here, sums.sum[j], first, end);
     }
   }
   sums.add_to(t, t.first_slice);

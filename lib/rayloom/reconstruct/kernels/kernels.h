@@ -50,14 +50,15 @@ constexpr int most_views = 64;  ///< A batch, at most.
 constexpr int tile = 24;        ///< Edge of a tile, so that what it reads of a batch stays in the second-level cache.
 
 /// One slice's rows of a parallel beam: column c of view v at samples[v stride + row_margin + c], or, where cos b is
-/// negative, at the mirrored place. The margins hold 0.
+/// negative, at the mirrored place. The margins hold 0, and so does a row more than there are views. Where the next
+/// column holds `next`, rise = 2 (next - sample) and low = sample - rise.
 struct Rows {
-  const float* samples;
+  const float *samples, *low, *rise;
   std::size_t stride;
   int columns, views;
   const double *cos_b, *sin_b, *t_moved;
 };
-constexpr int row_margin = 64;
+constexpr int row_margin = 96;  ///< Beyond the field of view: two groups of voxels and a window of two registers.
 
 /// A view's filtered row as plane waves: bin m, `bins[2m]` + i `bins[2m + 1]`, lies at cell (m step_x, m step_y).
 struct Wave {
