@@ -85,10 +85,11 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
                         question);
   context.note("overview: " + found);
   if (rows.doubtful() || rows.shifted_voxels > most_voxels_off) hooks.warn("--surround: " + found + "; " + question);
-  if (const auto sod_mm = better_sod_mm(overview, input.geometry, input.source, rows.fit, thread_count(given.threads)))
-    hooks.warn("--surround: the rows of " + given.scan + " would fit " + given.surround +
-               " clearly better with source_to_object_mm " + to_text(*sod_mm, 4) + " than with " +
-               to_text(input.geometry.sod_mm, 6) + "; it must be right in both scans, or the region is out of scale");
+  if (const auto found_better =
+          better_value(overview, input.geometry, input.source, rows.fit, thread_count(given.threads)))
+    hooks.warn("--surround: the rows of " + given.scan + " would fit " + given.surround + " clearly better with " +
+               found_better->key + " " + to_text(found_better->better, 4) + " than with " +
+               to_text(found_better->said, 6) + "; it must be right in both scans");
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +
                to_text(std::round(1000 * std::abs(rows.fit.scale - 1)) / 10) + " % from what the rows of " +

@@ -3,6 +3,8 @@
 #include <Eigen/Cholesky>
 #include <algorithm>
 #include <cmath>
+#include <cstdio>
+#include <cstdlib>
 #include <limits>
 #include <vector>
 
@@ -297,90 +299,195 @@ class View {
   std::vector<float> samples_;
 };
 
+/// A value of the scan file that may be wrong.
+struct Suspect {
+  std::string key;
+  double step;   ///< Over which slopes are taken, each way.
+  double least;  ///< A mistake below is of no consequence.
+  double (*read)(const Geometry&);
+  void (*add)(Geometry&, double);
+};
+
+std::vector<Suspect> suspects(const Geometry& geometry) {
+  std::vector<Suspect> all = {
+      {"views.first_deg", 0.5, 0.5, [](const Geometry& g) { return degrees(g.angles_rad.front()); },
+       [](Geometry& g, double by) {
+         for (double& angle : g.angles_rad)
+           angle += radians(by);
+       }},
+      {"detector.axis_column", 1, 0.5, [](const Geometry& g) { return g.detector.axis_column; },
+       [](Geometry& g, double by) { g.detector.axis_column += by; }}};
+  if (geometry.beam != Beam::parallel)
+    all.push_back({"source_to_object_mm", 0.01 * geometry.sod_mm, 0.02 * geometry.sod_mm,
+                   [](const Geometry& g) { return g.sod_mm; }, [](Geometry& g, double by) { g.sod_mm += by; }});
+  if (geometry.detector.rows > 1)
+    all.push_back({"detector.roll_deg", 0.5, 0.3, [](const Geometry& g) { return degrees(g.detector.roll_rad); },
+                   [](Geometry& g, double by) { g.detector.roll_rad += radians(by); }});
+  return all;
+}
+
+/// Where an overview stands before a scan, and how much of a suspect value is added.
+struct Stand {
+  Vec3 shift_mm = Vec3::Zero();
+  double scale = 1, added = 0;
+};
+
+/// Measured blocks of a scan beside the overview's projections, and how these change.
+class Comparison {
+ public:
+  Comparison(const Volume& overview, const Geometry& geometry, const ProjectionSource& source, int threads)
+      : overview_(overview),
+        geometry_(geometry),
+        threads_(threads),
+        blocks_(look_at(geometry, source, RayStep(geometry, overview.grid.voxel_mm), threads)) {
+    for (const Block& block : blocks_)
+      square_ += std::pow(double(block.mean), 2);
+  }
+
+  bool of_air() const { return square_ == 0; }
+  /// Farther, and slopes have to be taken anew.
+  double near_mm() const { return overview_.grid.voxel_mm / 2; }
+
+  std::vector<float> projected(const Stand& at, const Suspect* suspect) const {
+    Geometry geometry = geometry_;
+    if (suspect != nullptr) suspect->add(geometry, at.added);
+    std::vector<Ray> rays;
+    rays.reserve(blocks_.size());
+    for (const Block& block : blocks_)
+      rays.push_back(ray_to(geometry, geometry.pose(std::size_t(block.view)), block.middle));
+    return shifted_integrals(overview_, std::move(rays), at.shift_mm, threads_);
+  }
+
+  /// RMS over the measured.
+  double error(const Stand& at, const std::vector<float>& projected) const {
+    return residuals(at, projected).norm() / std::sqrt(square_);
+  }
+
+  /// Of the projections unscaled: per mm of shift, and per unit of the suspect value if there is one.
+  Eigen::MatrixXd slopes(const Stand& at, const Suspect* suspect) const {
+    Eigen::MatrixXd all(Eigen::Index(blocks_.size()), suspect != nullptr ? 4 : 3);
+    for (int axis = 0; axis < 3; ++axis)
+      all.col(axis) = slope(at, suspect, near_mm(), [&](Stand& to, double by) { to.shift_mm[axis] += by; });
+    if (suspect != nullptr) all.col(3) = slope_of(at, *suspect);
+    return all;
+  }
+  Eigen::VectorXd slope_of(const Stand& at, const Suspect& suspect) const {
+    return slope(at, &suspect, suspect.step, [](Stand& to, double by) { to.added += by; });
+  }
+
+  /// Gauss-Newton's step, shift, scale and suspect value: as `slopes` say.
+  struct Step {
+    Stand by;
+    double error;  ///< After it, by the slopes.
+  };
+  Step step(const Stand& at, const std::vector<float>& projected, const Eigen::MatrixXd& slopes) const {
+    const Eigen::Index unknowns = slopes.cols() + 1, scale = slopes.cols();
+    Eigen::MatrixXd all(slopes.rows(), unknowns);
+    all << at.scale * slopes, Eigen::Map<const Eigen::VectorXf>(projected.data(), slopes.rows()).cast<double>();
+    const Eigen::VectorXd left = residuals(at, projected);
+    Eigen::MatrixXd normal = all.transpose() * all;
+    Eigen::VectorXd towards = all.transpose() * left;
+    // Shifts are expected within two voxels: that decides where the rows do not.
+    const double expected = 4 * near_mm(), noise = left.squaredNorm() / double(blocks_.size()) + 1e-12 * square_;
+    for (int axis = 0; axis < 3; ++axis) {
+      normal(axis, axis) += noise / (expected * expected);
+      towards[axis] -= noise / (expected * expected) * at.shift_mm[axis];
+    }
+    normal(scale, scale) += noise;
+    towards[scale] -= noise * (at.scale - 1);
+    if (unknowns == 5) normal(3, 3) *= 1 + 1e-9;  // where it shows nothing
+    const Eigen::VectorXd change = normal.ldlt().solve(towards);
+    return {{change.head<3>(), change[scale], unknowns == 5 ? change[3] : 0},
+            (left - all * change).norm() / std::sqrt(square_)};
+  }
+
+ private:
+  Eigen::VectorXd residuals(const Stand& at, const std::vector<float>& projected) const {
+    Eigen::VectorXd left(Eigen::Index(blocks_.size()));
+    for (std::size_t i = 0; i < blocks_.size(); ++i)
+      left[Eigen::Index(i)] = double(blocks_[i].mean) - at.scale * double(projected[i]);
+    return left;
+  }
+
+  template <class Add>
+  Eigen::VectorXd slope(const Stand& at, const Suspect* suspect, double step, const Add& add) const {
+    Stand ahead = at, behind = at;
+    add(ahead, step);
+    add(behind, -step);
+    const std::vector<float> more = projected(ahead, suspect), less = projected(behind, suspect);
+    Eigen::VectorXd all(Eigen::Index(more.size()));
+    for (std::size_t i = 0; i < more.size(); ++i)
+      all[Eigen::Index(i)] = (double(more[i]) - double(less[i])) / (2 * step);
+    return all;
+  }
+
+  const Volume& overview_;
+  const Geometry& geometry_;
+  int threads_;
+  std::vector<Block> blocks_;
+  double square_ = 0;
+};
+
+/// Gauss-Newton until nothing moves, at most 8 steps.
+void refine(const Comparison& rows, const Suspect* suspect, Stand& at) {
+  Eigen::MatrixXd slopes;
+  Stand slopes_at;
+  for (int turn = 0; turn < 8; ++turn) {
+    if (turn == 0 || !((at.shift_mm - slopes_at.shift_mm).norm() < rows.near_mm()) ||
+        (suspect != nullptr && !(std::abs(at.added - slopes_at.added) < suspect->step))) {
+      slopes_at = at;
+      slopes = rows.slopes(at, suspect);
+    }
+    const Stand by = rows.step(at, rows.projected(at, suspect), slopes).by;
+    at.shift_mm += by.shift_mm;
+    at.scale += by.scale;
+    at.added += by.added;
+    if (by.shift_mm.norm() < 0.01 * rows.near_mm() && std::abs(by.scale) < 1e-4 &&
+        (suspect == nullptr || std::abs(by.added) < 0.01 * suspect->step))
+      break;
+  }
+}
+
 }  // namespace
 
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
                          int threads) {
-  const std::vector<Block> blocks = look_at(geometry, source, RayStep(geometry, overview.grid.voxel_mm), threads);
-  std::vector<Ray> rays;
-  double measured_square = 0;
-  for (const Block& block : blocks) {
-    rays.push_back(ray_to(geometry, geometry.pose(std::size_t(block.view)), block.middle));
-    measured_square += std::pow(double(block.mean), 2);
+  const Comparison rows(overview, geometry, source, threads);
+  Stand at;
+  const std::vector<float> before = rows.projected(at, nullptr);
+  if (rows.of_air()) {  // nothing to fit to
+    const double error = std::ranges::any_of(before, [](float value) { return value != 0; }) ? 1 : 0;
+    return {Vec3::Zero(), 1, error, error};
   }
-  const double half = overview.grid.voxel_mm / 2;
-  SurroundFit fit;
-  if (measured_square == 0) {  // air: nothing to fit to
-    const std::vector<float> here = shifted_integrals(overview, rays, fit.shift_mm, threads);
-    fit.error_before = fit.error_after = std::ranges::any_of(here, [](float value) { return value != 0; }) ? 1 : 0;
-    return fit;
-  }
-  const auto error_of = [&](const std::vector<float>& projected) {
-    double sum = 0;
-    for (std::size_t i = 0; i < blocks.size(); ++i)
-      sum += std::pow(double(blocks[i].mean) - fit.scale * double(projected[i]), 2);
-    return sum;
-  };
-  std::vector<Vec3> slopes(rays.size());  // of the projections unscaled, per mm
-  Vec3 slopes_at = Vec3::Constant(std::numeric_limits<double>::infinity());
-  for (int turn = 0; turn < 8; ++turn) {
-    const std::vector<float> here = shifted_integrals(overview, rays, fit.shift_mm, threads);
-    const double error = error_of(here);
-    if (turn == 0) fit.error_before = std::sqrt(error / measured_square);
-    if (!((fit.shift_mm - slopes_at).norm() < half)) {  // slopes serve half a voxel about
-      slopes_at = fit.shift_mm;
-      for (int axis = 0; axis < 3; ++axis) {
-        const Vec3 step = half * Vec3::Unit(axis);
-        const std::vector<float> ahead = shifted_integrals(overview, rays, fit.shift_mm + step, threads),
-                                 behind = shifted_integrals(overview, rays, fit.shift_mm - step, threads);
-        for (std::size_t i = 0; i < rays.size(); ++i)
-          slopes[i][axis] = (double(ahead[i]) - double(behind[i])) / (2 * half);
-      }
-    }
-    Eigen::Matrix4d normal = Eigen::Matrix4d::Zero();
-    Eigen::Vector4d towards = Eigen::Vector4d::Zero();
-    for (std::size_t i = 0; i < blocks.size(); ++i) {
-      Eigen::Vector4d slope;
-      slope << fit.scale * slopes[i], double(here[i]);
-      normal += slope * slope.transpose();
-      towards += slope * (double(blocks[i].mean) - fit.scale * double(here[i]));
-    }
-    // Shifts are expected within two voxels: that decides where the rows do not.
-    const double expected = 4 * half, noise = error / double(blocks.size()) + 1e-12 * measured_square;
-    for (int axis = 0; axis < 3; ++axis) {
-      normal(axis, axis) += noise / (expected * expected);
-      towards[axis] -= noise / (expected * expected) * fit.shift_mm[axis];
-    }
-    normal(3, 3) += noise;
-    towards[3] -= noise * (fit.scale - 1);
-    const Eigen::Vector4d change = normal.ldlt().solve(towards);
-    fit.shift_mm += change.head<3>();
-    fit.scale += change[3];
-    if (change.head<3>().norm() < 0.01 * half && std::abs(change[3]) < 1e-4) break;
-  }
-  const double error = error_of(shifted_integrals(overview, rays, fit.shift_mm, threads));
-  fit.error_after = std::sqrt(error / measured_square);
-  return fit;
+  const double error_before = rows.error(at, before);
+  refine(rows, nullptr, at);
+  return {at.shift_mm, at.scale, error_before, rows.error(at, rows.projected(at, nullptr))};
 }
 
-std::optional<double> better_sod_mm(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
-                                    const SurroundFit& fit, int threads) {
-  if (geometry.beam == Beam::parallel) return {};
-  const auto error_square = [&](double off) {
-    Geometry other = geometry;
-    other.sod_mm *= 1 + off;
-    return std::pow(fit_surround(overview, other, source, threads).error_after, 2);
-  };
-  // Squares of what is left over are a parabola of the distance; its foot by three of them.
-  constexpr double step = 0.03, least_off = 0.02, most_off = 0.2, clearly_better = 0.6;
-  const double here = std::pow(fit.error_after, 2), nearer = error_square(-step), farther = error_square(step);
-  const double bend = nearer - 2 * here + farther;
-  if (!(bend > 0)) return {};
-  const double off = std::clamp(step * (nearer - farther) / (2 * bend), -most_off, most_off);
-  if (std::abs(off) < least_off || geometry.sod_mm * (1 + off) >= geometry.sdd_mm ||
-      !(error_square(off) < clearly_better * here))
-    return {};
-  return geometry.sod_mm * (1 + off);
+std::optional<BetterValue> better_value(const Volume& overview, const Geometry& geometry,
+                                        const ProjectionSource& source, const SurroundFit& fit, int threads) {
+  const Comparison rows(overview, geometry, source, threads);
+  if (rows.of_air()) return {};
+  const Stand here{fit.shift_mm, fit.scale};
+  const std::vector<float> projected = rows.projected(here, nullptr);
+  Eigen::MatrixXd slopes(Eigen::Index(projected.size()), 4);
+  slopes.leftCols<3>() = rows.slopes(here, nullptr);
+  constexpr double maybe_better = 0.9, clearly_better = 0.75;
+  const auto left_over = [&](double error) { return std::pow(error / fit.error_after, 2); };
+  std::optional<BetterValue> best;
+  for (const Suspect& suspect : suspects(geometry)) {
+    slopes.col(3) = rows.slope_of(here, suspect);  // which tell most right scans without a fit
+    if (!(left_over(rows.step(here, projected, slopes).error) < maybe_better)) continue;
+    Stand at = here;
+    refine(rows, &suspect, at);
+    const double error = rows.error(at, rows.projected(at, &suspect));
+    if (!(left_over(error) < clearly_better) || std::abs(at.added) < suspect.least ||
+        (best && best->error_after < error))
+      continue;
+    const double said = suspect.read(geometry);
+    best = {suspect.key, said, said + at.added, error};
+  }
+  return best;
 }
 
 std::size_t overview_bytes(const Grid& stored) {

@@ -3,6 +3,7 @@
 #pragma once
 #include <memory>
 #include <optional>
+#include <string>
 
 #include "rayloom/reconstruct/beyond.h"
 #include "rayloom/reconstruct/reconstruct.h"
@@ -23,11 +24,18 @@ struct SurroundFit {
 /// @param overview  In the scan's own frame, its origin on the scan's axis.
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source, int threads);
 
-/// source_to_object_mm of the scan with which the overview would fit clearly better than by `fit`; none if it would not
-/// by more than 2 %. One that is wrong in the overview's own scan shows alike, the other way round. Takes up to three
-/// fits.
-std::optional<double> better_sod_mm(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
-                                    const SurroundFit& fit, int threads);
+/// A value of the scan file with which the overview would fit better.
+struct BetterValue {
+  std::string key;  ///< Of the scan file.
+  double said = 0, better = 0;
+  double error_after = 0;  ///< As SurroundFit, with the better value.
+};
+
+/// The one of source_to_object_mm, views.first_deg, detector.axis_column and detector.roll_deg that, changed alone,
+/// would make the overview fit clearly better than by `fit`; none if none would. One that is wrong in the overview's
+/// own scan shows alike, the other way round.
+std::optional<BetterValue> better_value(const Volume& overview, const Geometry& geometry,
+                                        const ProjectionSource& source, const SurroundFit& fit, int threads);
 
 /// A stored volume, read slice by slice, its voxels averaged until there are at most 320 across and 2^25 in all.
 /// @param part_moved_mm  Of the scan whose frame it is to stand in. @throws BadInput as StoredVolume.
