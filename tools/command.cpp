@@ -128,14 +128,16 @@ CLI::App* add_command(CLI::App& program, const std::string& name, const std::str
 
 CLI::Option* add_threads_option(CLI::App& command, std::optional<int>& threads) {
   const std::string range = "1 to " + std::to_string(most_threads());
-  return command.add_option_function<int>(
-      "--threads",
-      [&threads, range](int n) {
-        if (n < 1 || n > most_threads())
-          throw InvalidOption("--threads: " + std::to_string(n) + "; must be from " + range);
-        threads = n;
-      },
-      "threads to use, " + range + " (as many as there are processors)");
+  return command
+      .add_option_function<int>(
+          "--threads",
+          [&threads, range](int n) {
+            if (n < 1 || n > most_threads())
+              throw InvalidOption("--threads: " + std::to_string(n) + "; must be from " + range);
+            threads = n;
+          },
+          "threads to use, " + range + " (as many as there are processors)")
+      ->check([](const std::string& text) { return std::string(text.empty() ? "''; must not be empty" : ""); });
 }
 
 std::vector<double> parse_numbers(const std::string& option, const std::string& text, std::size_t count,
