@@ -56,7 +56,7 @@ struct ColumnFft::Plan {
 
 ColumnFft::ColumnFft(int length, int columns, std::size_t stride) : plan_(std::make_unique<Plan>()) {
   assert(length > 0 && columns > 0 && stride >= std::size_t(columns));
-  AlignedVector<std::complex<float>> values(std::size_t(length) * stride);
+  AlignedVector<std::complex<float>> values(1);  // a place as aligned as those to come: FFTW_ESTIMATE reads nothing
   const std::scoped_lock lock(planner);
   plan_->inverse = fftwf_plan_many_dft(1, &length, columns, raw(values), nullptr, int(stride), 1, raw(values), nullptr,
                                        int(stride), 1, FFTW_BACKWARD, FFTW_ESTIMATE);

@@ -205,15 +205,21 @@ void GriddedSlab::add(const Geometry& geometry, const SpectrumBatch& batch, int 
     plane.end_row = std::min(plane.first_row + band, half + rows_above);
     plane.weights_x = weights_x_.data();
     plane.weights_y = weights_y_.data();
+    std::vector<kernels::Wave> waves;
     for (int view = 0; view < batch.views; ++view) {
       const double angle = batch.poses[std::size_t(view)].angle_rad, sign = std::cos(angle) < 0 ? -1 : 1;
-      kernels::Wave wave{};
-      wave.bins = reinterpret_cast<const float*>(batch.row(view, batch.first_line + line).data());
-      wave.count = batch.bins;
-      wave.step_x = sign * std::cos(angle) * scale * at.x.cells;
-      wave.step_y = -sign * std::sin(angle) * scale * at.y.cells;  // rows run towards falling y
-      set.spread(wave, plane);
+      waves.push_back({reinterpret_cast<const float*>(batch.row(view, batch.first_line + line).data()), 0, 0,
+                       sign * std::cos(angle) * scale * at.x.cells,
+                       -sign * std::sin(angle) * scale * at.y.cells});  // rows run towards falling y
     }
+    // What neighbouring views spread a block of bins over stays in the first-level cache.
+    constexpr int block = 128;
+    for (int first = 0; first < batch.bins; first += block)
+      for (kernels::Wave& wave : waves) {
+        wave.first = first;
+        wave.end = std::min(first + block, batch.bins);
+        set.spread(wave, plane);
+      }
   });
 }
 

@@ -964,11 +964,11 @@ void spread_bin(const Wave& wave, const Plane& plane, int m) {
 
 void spread(const Wave& wave, const Plane& plane) {
   // Bins whose rows may reach the band.
-  int begin = 0, end = wave.count;
+  int begin = wave.first, end = wave.end;
   if (const double low = plane.first_row - 3, high = plane.end_row + 2; wave.step_y != 0) {
     const double a = low / wave.step_y, b = high / wave.step_y;
-    begin = int(clamped(a < b ? a : b, 0, wave.count));
-    end = int(clamped((a < b ? b : a) + 2, 0, wave.count));
+    begin = int(clamped(a < b ? a : b, wave.first, wave.end));
+    end = int(clamped((a < b ? b : a) + 2, wave.first, wave.end));
   }
   // Neighbouring bins meet the same cells, and the reads would wait for the stores: four stretches take turns.
   constexpr int stretches = 4;

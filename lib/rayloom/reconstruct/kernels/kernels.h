@@ -60,10 +60,11 @@ struct Rows {
 };
 constexpr int row_margin = 96;  ///< Beyond the field of view: two groups of voxels and a window of two registers.
 
-/// A view's filtered row as plane waves: bin m, `bins[2m]` + i `bins[2m + 1]`, lies at cell (m step_x, m step_y).
+/// Bins [first, end) of a view's filtered row as plane waves: bin m, `bins[2m]` + i `bins[2m + 1]`, lies at cell
+/// (m step_x, m step_y).
 struct Wave {
   const float* bins;
-  int count;
+  int first, end;
   double step_x, step_y;  ///< step_x not negative.
 };
 
