@@ -56,7 +56,7 @@ bool say_movement(const Context& context, nlohmann::ordered_json& result, const 
 
 constexpr int most_columns = 512;  // of the sections
 
-bool belongs(const std::string& name) {
+bool belongs_to_align(const std::string& name) {
   for (const char* own : {"scan.json", "before.png", "after.png", "measure.png", "measure.csv"})
     if (name == own) return true;
   return false;
@@ -112,12 +112,12 @@ void write_pictures(const std::filesystem::path& folder, const Geometry& before,
   write_text_file(folder / "measure.csv", table);
 }
 
-int run(const Context& context, const AlignArguments& given) {
+int run_align(const Context& context, const AlignArguments& given) {
   if (given.beads) return align_beads(context, given);
   std::optional<MovedBy> course;
   if (given.movement) course = movement_from(*given.movement);
   const Hooks hooks = context.hooks();
-  AlignRun align_run(given, belongs, hooks);
+  AlignRun align_run(given, belongs_to_align, hooks);
   if (const std::string why = course ? why_no_movement(align_run.scan().geometry) : ""; !why.empty())
     throw InvalidOption("--movement: " + *given.movement + "; " + given.scan + ": " + why +
                             "; must be a full turn of a detector that holds the part's width, 48 views or more",
@@ -162,7 +162,7 @@ void add_align(CLI::App& program) {
       {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
        "rayloom align scan.json -o aligned --json", "rayloom align scan.json --movement step -o aligned.json",
        "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},
-      [given](const Context& context) { return run(context, *given); });
+      [given](const Context& context) { return run_align(context, *given); });
   command->add_option("SCAN", given->scan, "scan file")->required();
   command
       ->add_option(

@@ -14,7 +14,7 @@ namespace rayloom::tools {
 
 namespace {
 
-constexpr const char* option = "--bead-distance";
+constexpr const char* bead_distance = "--bead-distance";
 
 /// "MM" or "I,J,MM" with beads counted from 1.
 BeadOptions options_from(const AlignArguments& given) {
@@ -23,20 +23,20 @@ BeadOptions options_from(const AlignArguments& given) {
   for (const std::string& text : given.bead_distances) {
     if (text.find(',') == std::string::npos) {
       if (options.farthest_mm)
-        throw InvalidOption(std::string(option) + ": " + text + "; only one may be given without bead numbers");
-      options.farthest_mm = parse_numbers(option, text, 1)[0];
+        throw InvalidOption(std::string(bead_distance) + ": " + text + "; only one may be given without bead numbers");
+      options.farthest_mm = parse_numbers(bead_distance, text, 1)[0];
       continue;
     }
-    const std::vector<double> numbers = parse_numbers(option, text, 3);
+    const std::vector<double> numbers = parse_numbers(bead_distance, text, 3);
     for (const double number : {numbers[0], numbers[1]})
       if (!(number >= 1 && number == std::floor(number) && number <= 1e6))
-        throw InvalidOption(std::string(option) + ": " + text + "; beads must be whole numbers from 1");
+        throw InvalidOption(std::string(bead_distance) + ": " + text + "; beads must be whole numbers from 1");
     options.distances.push_back({std::size_t(numbers[0]) - 1, std::size_t(numbers[1]) - 1, numbers[2]});
   }
   return options;
 }
 
-bool belongs(const std::string& name) {
+bool belongs_to_beads(const std::string& name) {
   for (const char* own : {"scan.json", "beads.png", "beads.csv", "residuals.png", "residuals.csv"})
     if (name == own) return true;
   return false;
@@ -103,7 +103,7 @@ void write_tables(const std::filesystem::path& folder, const BeadAlignment& foun
 int align_beads(const Context& context, const AlignArguments& given) {
   const BeadOptions options = options_from(given);
   const Hooks hooks = context.hooks();
-  AlignRun align_run(given, belongs, hooks);
+  AlignRun align_run(given, belongs_to_beads, hooks);
   const Geometry& before = align_run.scan().geometry;
   const BeadAlignment found = align_by_beads(before, align_run.input().source, options, hooks);
 

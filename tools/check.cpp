@@ -15,7 +15,7 @@ namespace rayloom::tools {
 
 namespace {
 
-struct Arguments {
+struct CheckArguments {
   std::string input, output, region;
   std::vector<std::string> settings;
   bool overwrite = false;
@@ -58,7 +58,7 @@ nlohmann::ordered_json json_of(const Finding& finding) {
 
 // ---- Pictures
 
-bool belongs(std::string name) {
+bool belongs_to_check(std::string name) {
   if (name.starts_with("tile_")) {
     const std::size_t end = name.find_first_not_of("0123456789", 5);
     if (end == std::string::npos) return name.size() > 5;
@@ -169,7 +169,7 @@ struct Piece {
   CheckOptions options;
 };
 
-std::vector<Piece> pieces_of(const Arguments& given) {
+std::vector<Piece> pieces_of(const CheckArguments& given) {
   CheckOptions options;
   if (!given.region.empty()) {
     const auto numbers = parse_numbers("--region", given.region, 4);
@@ -210,11 +210,12 @@ nlohmann::ordered_json found_in(const Piece& piece, const CheckResult& checked, 
   return result;
 }
 
-int run(const Context& context, const Arguments& given) {
+int run_check(const Context& context, const CheckArguments& given) {
   const std::vector<Piece> pieces = pieces_of(given);
   std::optional<OutputFolder> folder;
   if (!given.output.empty())
-    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, OutputFolder::Kind{belongs});
+    folder.emplace(given.output, given.overwrite ? Overwrite::yes : Overwrite::no,
+                   OutputFolder::Kind{belongs_to_check});
   nlohmann::ordered_json result = {{"scan", given.input}}, tiles = nlohmann::ordered_json::array();
   std::vector<std::string> lines;
   Verdict verdict = Verdict::fit;
@@ -252,13 +253,13 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_check(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<CheckArguments>();
   CLI::App* command = add_command(
       program, "check",
       "Is this raw scan fit to reconstruct? Whole scans, tiles, scans that broke off, and 1 to 8 trial views before.",
       {"rayloom check scan.json", "rayloom check scan.json --region 12,-3,5,4",
        "rayloom check scan.json -o findings --json"},
-      [given](const Context& context) { return run(context, *given); });
+      [given](const Context& context) { return run_check(context, *given); });
   command->add_option("SCAN", given->input, "scan file; of one with tiles each tile is checked")->required();
   command->add_option("-o,--output", given->output,
                       "folder for pictures (first and worst view, defects, sinogram, air, drift, least transmission), "

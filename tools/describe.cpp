@@ -17,13 +17,13 @@ namespace fs = std::filesystem;
 
 namespace {
 
-struct Arguments {
+struct DescribeArguments {
   std::string folder, output, settings, angles_file, pitch, headerless, beam, kind, layout;
   DescribeOptions options;
   bool overwrite = false;
 };
 
-constexpr std::pair<const char*, Beam> beams[] = {
+constexpr std::pair<const char*, Beam> beam_names[] = {
     {"cone", Beam::cone}, {"fan", Beam::fan}, {"parallel", Beam::parallel}};
 constexpr std::pair<const char*, ImageKind> kinds[] = {{"counts", ImageKind::counts},
                                                        {"corrected", ImageKind::corrected},
@@ -208,7 +208,7 @@ void require_finite(const DescribeOptions& options) {
       throw InvalidOption(std::string(name) + ": " + to_text(*value) + "; must be a finite number");
 }
 
-int describe(const Context& context, const Arguments& given) {
+int describe(const Context& context, const DescribeArguments& given) {
   DescribeOptions options = given.options;
   const fs::path output = given.output.empty() ? fs::path(given.folder) / "scan.json" : fs::path(given.output);
   fs::path picture = output;
@@ -223,7 +223,7 @@ int describe(const Context& context, const Arguments& given) {
   options.scan_file = output;
   if (!given.settings.empty()) options.settings_file = given.settings;
   if (!given.angles_file.empty()) options.angles_file = given.angles_file;
-  options.beam = value_in(beams, given.beam);
+  options.beam = value_in(beam_names, given.beam);
   options.kind = value_in(kinds, given.kind);
   options.layout = value_in(layouts, given.layout).value_or(Layout::views);
   if (!given.pitch.empty()) parse_pitch(given.pitch, options);
@@ -287,7 +287,7 @@ int describe(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_describe(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<DescribeArguments>();
   CLI::App* command = add_command(
       program, "describe",
       "What is in this folder? Finds views, dark and open-beam images and settings; writes a scan file.",
@@ -308,7 +308,7 @@ void add_describe(CLI::App& program) {
     command->add_option(name, value, about)->group(geometry);
   };
   command->add_option("--beam", given->beam, "cone, fan or parallel (cone if the source has a distance)")
-      ->check(CLI::IsMember(names_in(beams)))
+      ->check(CLI::IsMember(names_in(beam_names)))
       ->group(geometry);
   number("--sod", options.sod_mm, "source to rotation axis, mm");
   number("--sdd", options.sdd_mm, "source to detector, mm");

@@ -367,7 +367,7 @@ VolumeCoding coding_from(const ReconstructArguments& given) {
 
 namespace {
 
-int run(const Context& context, const ReconstructArguments& given) {
+int run_reconstruct(const Context& context, const ReconstructArguments& given) {
   if (!given.surround.empty()) refuse_to_replace(given.output, given.surround);
   if (!given.tries.empty()) return run_tries(context, given);
   if (const auto value = read_scan_json(given.scan, given.settings); has_heights(value))
@@ -585,7 +585,7 @@ void add_reconstruct(CLI::App& program) {
        "rayloom reconstruct scan.json -o slice --slice 0 --set detector.axis_column=254.2",
        "rayloom reconstruct scan.json -o tries --slice 0 --try detector.axis_column=250:260:1",
        "rayloom reconstruct region/scan.json -o region --surround overview"},
-      [given](const Context& context) { return run(context, *given); });
+      [given](const Context& context) { return run_reconstruct(context, *given); });
   command
       ->add_option("SCAN", given->scan,
                    "scan file; a movement in it (views.part_moved_mm, see align --movement) is undone")

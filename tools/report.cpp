@@ -14,7 +14,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-struct Arguments {
+struct ReportArguments {
   std::string volume, output, title;
   std::vector<std::string> pictures;
   bool overwrite = false;
@@ -40,7 +40,7 @@ std::vector<fs::path> picture_files(const std::vector<std::string>& names) {
   return files;
 }
 
-int run(const Context& context, const Arguments& given) {
+int run_report(const Context& context, const ReportArguments& given) {
   refuse_existing(given.output, given.overwrite);
   if (const fs::path ending = fs::path(given.output).extension(); ending != ".html" && ending != ".htm")
     throw InvalidOption("-o: " + given.output + "; must end in .html");
@@ -55,11 +55,11 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_report(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<ReportArguments>();
   CLI::App* command =
       add_command(program, "report", "One HTML file for whoever must decide: settings, pictures, cautions.",
                   {"rayloom report volume --pictures sections -o report.html"},
-                  [given](const Context& context) { return run(context, *given); });
+                  [given](const Context& context) { return run_report(context, *given); });
   command->add_option("VOLUME", given->volume, "volume folder")->required();
   command->add_option("--pictures", given->pictures, "PNG files, or folders of them, to show")->allow_extra_args(false);
   command->add_option("--title", given->title, "heading (the scan's title)");

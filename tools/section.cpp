@@ -18,7 +18,7 @@ namespace fs = std::filesystem;
 
 namespace {
 
-struct Arguments {
+struct SectionArguments {
   std::string input, output, at, window, filter = "ramp";
   std::vector<std::string> planes, settings;
   std::optional<int> view, row;
@@ -35,7 +35,7 @@ struct Product {
 };
 
 /// Whether a file can be one of ours, so that --overwrite removes nothing else.
-bool belongs(const std::string& name) {
+bool belongs_to_section(const std::string& name) {
   const fs::path path(name);
   if (path.has_parent_path()) return false;
   const std::string stem = path.stem().string(), extension = path.extension().string();
@@ -51,7 +51,7 @@ void check_cancelled(const Hooks& hooks) {
 
 // ---- Volumes
 
-std::vector<Product> sections_of(const StoredVolume& volume, const Arguments& given, const Hooks& hooks) {
+std::vector<Product> sections_of(const StoredVolume& volume, const SectionArguments& given, const Hooks& hooks) {
   const Grid& grid = volume.grid();
   Vec3 at_mm = grid.centre_mm;
   if (!given.at.empty()) {
@@ -177,7 +177,7 @@ Product filtered_sinogram_of(const Scan& scan, const LineIntegrals& lines, int r
   return product;
 }
 
-std::vector<Product> pictures_of(const Scan& scan, const Arguments& given, const Hooks& hooks) {
+std::vector<Product> pictures_of(const Scan& scan, const SectionArguments& given, const Hooks& hooks) {
   const Detector& d = scan.geometry.detector;
   FilterOptions filter{.window = window_from(given.filter), .cutoff_fraction = given.cutoff.value_or(1)};
   filter.validate();
@@ -211,7 +211,7 @@ InputKind kind_of(const std::string& input) {
   throw BadInput(input + ": has neither rayloom_volume nor rayloom_scan; must be a volume folder or a scan file");
 }
 
-void refuse_options_of_the_other(const Arguments& given, InputKind kind) {
+void refuse_options_of_the_other(const SectionArguments& given, InputKind kind) {
   const std::vector<std::pair<std::string, bool>> of_volumes = {{"--at", !given.at.empty()},
                                                                 {"--plane", !given.planes.empty()}};
   const std::vector<std::pair<std::string, bool>> of_scans = {
@@ -228,7 +228,7 @@ void refuse_options_of_the_other(const Arguments& given, InputKind kind) {
 
 using GreyWindow = std::pair<double, double>;
 
-std::optional<GreyWindow> given_window(const Arguments& given) {
+std::optional<GreyWindow> given_window(const SectionArguments& given) {
   if (given.window.empty()) return {};
   const auto numbers = parse_numbers("--window", given.window, 2);
   if (!(numbers[0] < numbers[1]))
@@ -248,12 +248,12 @@ void choose_windows(std::vector<Product>& products, std::optional<GreyWindow> wi
     std::tie(product.picture.low, product.picture.high) = window ? *window : grey_window(product.image, {});
 }
 
-int run(const Context& context, const Arguments& given) {
+int run_section(const Context& context, const SectionArguments& given) {
   const Hooks hooks = context.hooks();
   const InputKind kind = kind_of(given.input);
   refuse_options_of_the_other(given, kind);
   const auto window = given_window(given);
-  OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs});
+  OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs_to_section});
 
   std::vector<Product> products = kind == InputKind::volume
                                       ? sections_of(StoredVolume(given.input), given, hooks)
@@ -293,14 +293,14 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_section(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<SectionArguments>();
   CLI::App* command =
       add_command(program, "section",
                   "Shows a volume or a scan: sections; projections, sinograms and filtered sinograms, as pictures.",
                   {"rayloom section volume -o pictures",
                    "rayloom section volume --at 0,0,2.5 --plane xy --window 0,0.06 -o pictures",
                    "rayloom section scan.json --view 90 --row 200 -o pictures"},
-                  [given](const Context& context) { return run(context, *given); });
+                  [given](const Context& context) { return run_section(context, *given); });
   command->add_option("INPUT", given->input, "volume folder or scan file")->required();
   command->add_option("-o,--output", given->output, "folder for the pictures, must be new")->required();
   command->add_flag("--overwrite", given->overwrite, "replace that folder if it holds nothing but such pictures");

@@ -27,7 +27,7 @@ namespace fs = std::filesystem;
 
 namespace {
 
-struct Arguments {
+struct SimulateArguments {
   std::string object, geometry, output;
   std::vector<std::string> settings;
   std::optional<double> counts, energy_kev;
@@ -52,7 +52,7 @@ struct Object {
   std::function<void(const Geometry&, const Pose&, std::span<float> view)> project;
 };
 
-Object open_volume(const Arguments& given) {
+Object open_volume(const SimulateArguments& given) {
   for (const auto& [option, is_given] :
        {std::pair("--subsamples", given.subsamples.has_value()), std::pair("--energy", given.energy_kev.has_value()),
         std::pair("--spectrum", given.faults.spectrum.has_value())})
@@ -63,7 +63,7 @@ Object open_volume(const Arguments& given) {
           }};
 }
 
-Object open_object(const Arguments& given, const std::optional<Spectrum>& spectrum) {
+Object open_object(const SimulateArguments& given, const std::optional<Spectrum>& spectrum) {
   const fs::path path = given.object;
   if (fs::is_directory(path) || path.filename() == "volume.json") return open_volume(given);
   const auto phantom = std::make_shared<Phantom>(read_phantom(path));
@@ -84,7 +84,7 @@ Object open_object(const Arguments& given, const std::optional<Spectrum>& spectr
 }
 
 /// The spectrum that was asked for.
-std::optional<Spectrum> open_spectrum(const Arguments& given, const Scan& scan) {
+std::optional<Spectrum> open_spectrum(const SimulateArguments& given, const Scan& scan) {
   const auto response = given.faults.response();
   if (!response) return {};
   if (given.energy_kev) throw InvalidOption("--energy: given with --spectrum; must be one of the two");
@@ -139,7 +139,7 @@ std::string angles_text(const Scan& scan) {
   return text;
 }
 
-bool belongs(std::string name) {
+bool belongs_to_simulate(std::string name) {
   if (name.starts_with("tile-")) {
     const std::size_t end = name.find_first_not_of("0123456789", 5);
     if (end == std::string::npos) return name.size() > 5;
@@ -158,7 +158,7 @@ bool belongs(std::string name) {
 }
 
 /// What was put in, beside the scan.
-void write_truth(const fs::path& folder, const Arguments& given, const std::string& title,
+void write_truth(const fs::path& folder, const SimulateArguments& given, const std::string& title,
                  const std::optional<Spectrum>& spectrum, const RawDetector& detector, const Faults& faults,
                  const FaultTruth& truth) {
   nlohmann::ordered_json json = {{"rayloom_truth", 1}, {"title", title}};
@@ -180,7 +180,7 @@ void write_truth(const fs::path& folder, const Arguments& given, const std::stri
                SampleType::float32);
 }
 
-void require_tile_options(const Arguments& given, bool has_tiles) {
+void require_tile_options(const SimulateArguments& given, bool has_tiles) {
   const auto require = [&](const char* option, const std::optional<double>& value, double most) {
     if (!value) return;
     if (!has_tiles) throw InvalidOption(std::string(option) + ": " + given.geometry + " has no tiles; must be absent");
@@ -212,8 +212,8 @@ struct Simulated {
   Darkest darkest;
 };
 
-Simulated simulate_position(const Arguments& given, const Object& object, const std::optional<Spectrum>& spectrum,
-                            const Position& position, const Hooks& hooks,
+Simulated simulate_position(const SimulateArguments& given, const Object& object,
+                            const std::optional<Spectrum>& spectrum, const Position& position, const Hooks& hooks,
                             const std::function<void(double fraction)>& report) {
   const Geometry& geometry = position.geometry;
   const int rows = geometry.detector.rows, columns = geometry.detector.columns, views = int(geometry.angles_rad.size());
@@ -317,7 +317,7 @@ Simulated simulate_position(const Arguments& given, const Object& object, const 
 }
 
 /// What the commands write about a scan, whether in tiles or not.
-void describe_simulated(const Arguments& given, const Object& object, Scan& scan) {
+void describe_simulated(const SimulateArguments& given, const Object& object, Scan& scan) {
   if (given.faults.focal_spot_mm) scan.source.focal_spot_mm = *given.faults.focal_spot_mm;
   scan.title = "simulated: " + object.title;
   scan.views.angles_file.clear();  // it lies elsewhere; the angles are listed
@@ -325,7 +325,7 @@ void describe_simulated(const Arguments& given, const Object& object, Scan& scan
 
 /// Each tile in a folder of its own, tile-0 and so on. Beside the scan file, truth.json says how far the true shifts
 /// lie from those in the scan file and how bright each tile's beam was.
-Darkest simulate_tiles(const Arguments& given, const Object& object, const std::optional<Spectrum>& spectrum,
+Darkest simulate_tiles(const SimulateArguments& given, const Object& object, const std::optional<Spectrum>& spectrum,
                        TiledScan& tiled, const fs::path& folder, const Hooks& hooks) {
   Darkest darkest;
   const std::size_t count = tiled.tiles.size();
@@ -364,7 +364,7 @@ Darkest simulate_tiles(const Arguments& given, const Object& object, const std::
   return darkest;
 }
 
-int run(const Context& context, const Arguments& given) {
+int run_simulate(const Context& context, const SimulateArguments& given) {
   const Hooks hooks = context.hooks();
   if (given.counts && !(*given.counts >= 1 && *given.counts <= most_counts))
     throw InvalidOption("--counts: " + to_text(*given.counts) + "; must be from 1 to " + to_text(most_counts));
@@ -381,7 +381,8 @@ int run(const Context& context, const Arguments& given) {
   const int rows = scan.geometry.detector.rows, columns = scan.geometry.detector.columns;
   const int views = int(scan.geometry.angles_rad.size());
 
-  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "truth.json"});
+  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no,
+                      {belongs_to_simulate, "truth.json"});
   Darkest darkest;
   ImageKind kind = ImageKind::line_integrals;
   describe_simulated(given, object, scan);
@@ -442,7 +443,7 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_simulate(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<SimulateArguments>();
   CLI::App* command = add_command(
       program, "simulate", "What would this scan give? Exact line integrals or raw counts of a phantom or a volume.",
       {"rayloom simulate phantoms/ball.json --geometry scan.json -o ideal",
@@ -450,7 +451,7 @@ void add_simulate(CLI::App& program) {
        "rayloom simulate part.json --geometry scan.json --counts 20000 --dead 0.1% --spikes 50 --drift 3 -o spoilt",
        "rayloom simulate part.json --geometry tiles.json --counts 20000 --tile-error 2 -o tiles",
        "rayloom simulate volume/ --geometry scan.json --set views.count=90 -o again"},
-      [given](const Context& context) { return run(context, *given); });
+      [given](const Context& context) { return run_simulate(context, *given); });
   command->add_option("PHANTOM", given->object, "phantom file, or a volume's folder")->required();
   command
       ->add_option(

@@ -22,14 +22,14 @@ namespace {
 /// A tube keeps its output to a few per cent from turn to turn, and open-beam images take even that off.
 constexpr double least_level = 0.8;
 
-struct Arguments {
+struct StitchArguments {
   std::string scan, output;
   std::vector<std::string> settings;
   std::optional<int> threads;
   bool overwrite = false;
 };
 
-bool belongs(std::string name) {
+bool belongs_to_stitch(std::string name) {
   if (name.ends_with(".partial")) name.resize(name.size() - 8);
   if (name == "scan.json" || name == "defects.tif" || name == "projections") return true;
   const std::string start = "projections/view_";
@@ -115,14 +115,14 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
   return list;
 }
 
-int run(const Context& context, const Arguments& given) {
+int run_stitch(const Context& context, const StitchArguments& given) {
   const Hooks hooks = context.hooks();
   const nlohmann::json value = read_scan_json(given.scan, given.settings);
   if (!has_tiles(value))
     throw BadInput(given.scan + ": tiles: missing; must list the tiles to stitch",
                    "a scan without tiles needs no stitching");
   const TiledScan tiled = parse_tiled_scan(value, given.scan);
-  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "scan.json"});
+  OutputFolder output(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs_to_stitch, "scan.json"});
   const StitchedScan stitched(tiled, given.threads, hooks);
   for (const ScanTile& tile : tiled.tiles)
     for (const fs::path& file : image_files(tile.scan, tile.scan.images.projections))
@@ -186,11 +186,11 @@ int run(const Context& context, const Arguments& given) {
 }  // namespace
 
 void add_stitch(CLI::App& program) {
-  auto given = std::make_shared<Arguments>();
+  auto given = std::make_shared<StitchArguments>();
   CLI::App* command = add_command(
       program, "stitch", "One wide scan from detector tiles, their true shifts found from what they see twice.",
       {"rayloom stitch tiles.json -o wide", "rayloom stitch tiles.json -o wide --json > places.json"},
-      [given](const Context& context) { return run(context, *given); });
+      [given](const Context& context) { return run_stitch(context, *given); });
   command->add_option("SCAN", given->scan, "scan file with tiles")->required();
   command->add_option("-o,--output", given->output, "folder to write: scan.json and the stitched views")->required();
   command->add_flag("--overwrite", given->overwrite, "replace the folder if it holds an earlier stitched scan");

@@ -122,7 +122,7 @@ std::string name_of(std::size_t i) {
   return name;
 }
 
-bool belongs(const std::string& name) {
+bool belongs_to_tries(const std::string& name) {
   return name == "montage.png" || name == "tries.json" || (name.starts_with("try_") && name.ends_with(".tif"));
 }
 
@@ -173,7 +173,7 @@ int run_tries(const Context& context, const ReconstructArguments& given) {
   const Grid grid = plan_reconstruction(as_it_stands, grid_request(given, scan.part_moved_mm), options).grid;
   const GridRequest request{grid.voxel_mm, std::array{grid.nx, grid.ny, 1}, grid.centre_mm, grid.centre_mm.z()};
 
-  OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs, "tries.json"});
+  OutputFolder folder(given.output, given.overwrite ? Overwrite::yes : Overwrite::no, {belongs_to_tries, "tries.json"});
   std::vector<MontageImage> images(attempts.size());
   std::size_t done = 0;
   for (const auto& group : alike) {

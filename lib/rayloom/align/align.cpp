@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rayloom/align/limits.h"
 #include "rayloom/align/matched_place.h"
 #include "rayloom/align/opposite_rays.h"
 #include "rayloom/align/plane_consistency.h"
@@ -16,16 +17,14 @@ namespace rayloom {
 
 namespace {
 
-constexpr int most_columns = 512, most_views = 1440;  // used: the noise of so many rays is far below what is asked
-constexpr int most_rows = 16;                         // where rows only add to each other (fan, or a single row) ..
-constexpr int most_rolled_rows = 64;                  // .. and where the roll shows along them (parallel)
+constexpr int most_rows = 16;         // where rows only add to each other (fan, or a single row) ..
+constexpr int most_rolled_rows = 64;  // .. and where the roll shows along them (parallel)
 constexpr int least_rolled_rows = 8;
 constexpr double searched_roll = 3 * pi / 180;
-constexpr double likely_roll = 2 * pi / 180;            // of detectors that nobody has squared up (common practice)
-constexpr int coarse_columns = 64, coarse_views = 120;  // of the first search
-constexpr double searched = 0.25;                       // of the width, either side of the middle
-constexpr double alike = 0.5;   // measure above which opposite rays have too little in common to be compared
-constexpr double coverage = 3;  // standard deviations; two, and half as much for what they leave out: interpolation
+constexpr double likely_roll = 2 * pi / 180;          // of detectors that nobody has squared up (common practice)
+constexpr int first_columns = 64, first_views = 120;  // of the first search
+constexpr double searched = 0.25;                     // of the width, either side of the middle
+constexpr double alike_measure = 0.5;  // measure above which opposite rays have too little in common to be compared
 constexpr double seam_factor =
     1.5;  // on the deviation of a half turn's ends, whose errors hang together along the rows
 constexpr double cone_factor = 1.3;            // likewise for a cone's opposite rays, which are few and cross
@@ -36,7 +35,6 @@ constexpr double least_deviation = 0.003;      // pixels: what interpolation alo
 constexpr double least_roll_deviation = 2e-5;  // rad
 constexpr double degrees_known = 0.5;
 constexpr int most_plane_pixels = 256, most_plane_views = 360;  // of which all rows are held together
-constexpr double pixels_known = 1;                              // a less certain axis is not determined
 
 Estimate undetermined(std::string reason) {
   return {.determined = false, .reason = std::move(reason)};
@@ -61,7 +59,7 @@ PlaneFit fit_planes(const Geometry& full, const ProjectionSource& source, const 
 /// Where the measure is least over the middle half of the detector.
 DetectorPlace search(const OppositeRays& rays, const Detector& detector, int views) {
   const double middle = (detector.columns - 1) / 2.0, reach = searched * detector.columns;
-  const int stride = std::max(1, views / coarse_views);
+  const int stride = std::max(1, views / first_views);
   DetectorPlace best{middle, detector.roll_rad};
   double least = INFINITY;
   for (double column = middle - reach; column <= middle + reach; column += 0.5)
@@ -122,9 +120,9 @@ void find_roll(const Geometry& full, const ProjectionSource& source, const Oppos
     result.measure += "; then projections of the volume (Dengler 1989; Gursoy et al. 2017), least squares";
     // All rest on the same views, so that a mean is taken to be as uncertain as the better of two that agree.
     Estimate& axis = result.axis_column;
-    const double rays_own = axis.uncertainty / coverage, volume_own = std::sqrt(matched.covariance(0, 0));
-    axis.uncertainty =
-        coverage * std::min(rays_own, volume_own) * apart(axis.value, rays_own, matched.place.axis_column, volume_own);
+    const double rays_own = axis.uncertainty / deviations_stated, volume_own = std::sqrt(matched.covariance(0, 0));
+    axis.uncertainty = deviations_stated * std::min(rays_own, volume_own) *
+                       apart(axis.value, rays_own, matched.place.axis_column, volume_own);
     axis.value = mean(axis.value, rays_own, matched.place.axis_column, volume_own);
     deviation = own * apart(roll_rad, deviation, matched.place.roll_rad, own);
     roll_rad = matched.place.roll_rad;
@@ -140,7 +138,7 @@ void find_roll(const Geometry& full, const ProjectionSource& source, const Oppos
     }
     hooks.report("comparing planes", 1);
   }
-  const double uncertainty = coverage * degrees(deviation);
+  const double uncertainty = deviations_stated * degrees(deviation);
   result.roll_deg = uncertainty < degrees_known
                         ? Estimate{true, degrees(roll_rad), uncertainty, {}}
                         : undetermined("it is uncertain by " + to_text(uncertainty, 2) + " degrees");
@@ -158,8 +156,8 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   require_unmoved(full);
   ReconstructOptions{.threads = options.threads}.validate();
   const int threads = thread_count(options.threads);
-  const int bin = std::max(1, full.detector.columns / most_columns);
-  const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
+  const int bin = std::max(1, full.detector.columns / most_columns_used);
+  const int nth = std::max(1, int(full.angles_rad.size()) / most_views_used);
   const auto [small, small_source] = reduced(full, source, nth, bin);
 
   const int rows = small.detector.rows;
@@ -182,7 +180,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   const Adjust adjust = rolls ? Adjust::axis_and_roll : Adjust::axis;
   std::vector<ViewStack> levels;
   levels.push_back(read_stack(small, small_source, band, threads, hooks));
-  while (levels.back().geometry.detector.columns > coarse_columns)
+  while (levels.back().geometry.detector.columns > first_columns)
     levels.push_back(halved(levels.back()));
 
   Alignment result;
@@ -212,16 +210,16 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     fit = fit_rays(rays, level->geometry, place, adjust);
     double by_roll = 0;
     if (rolls && !(fit.converged && fit.roll_told)) {  // the roll stays, and what it may be is the axis's uncertainty
-      by_roll = fit.axis_per_roll * likely_roll / coverage;
+      by_roll = fit.axis_per_roll * likely_roll / deviations_stated;
       fit = fit_rays(rays, level->geometry, {place.axis_column, small.detector.roll_rad}, Adjust::axis);
     }
     fit.covariance(0, 0) += by_roll * by_roll;
     place = fit.place;
     if (level == levels.rbegin())
-      if (const double measure = rays.misfit(place).measure(); !(measure < alike)) {
+      if (const double measure = rays.misfit(place).measure(); !(measure < alike_measure)) {
         result.axis_column = undetermined(
             "opposite rays do not see the same wherever the axis is put (measure " + to_text(measure, 2) +
-            ", must be below " + to_text(alike) +
+            ", must be below " + to_text(alike_measure) +
             (small.beam == Beam::cone ? "); they meet in the midplane alone: does it cross the part?" : ")"));
         return result;
       }
@@ -250,7 +248,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
       deviation = disagreement / std::sqrt(precision);
     }
   }
-  const double uncertainty = coverage * deviation * bin;
+  const double uncertainty = deviations_stated * deviation * bin;
   if (!fit.converged || !(uncertainty < pixels_known * bin)) {
     result.axis_column = undetermined(fit.converged ? "it is uncertain by " + to_text(uncertainty, 2) + " pixels"
                                                     : "opposite rays lead to no certain place");

@@ -19,8 +19,8 @@ constexpr double rays_radius_px = 12;  // .. about so many on the radius
 constexpr int full_steps = 5;          // after which they are halved: where rays graze the ball, whole ones may swing
 constexpr int most_steps = 20;         // of Gauss and Newton
 constexpr double far_px = 0.03, far_ln = 0.01;  // steps that call for new derivatives
-constexpr double farthest = 1;                  // of the radius: a shadow this far off is another's
-constexpr double unlike = 0.4;                  // ln of the radius
+constexpr double farthest_shadow = 1;           // of the radius: a shadow this far off is another's
+constexpr double unlike_radius = 0.4;           // ln of the radius
 constexpr double step_px = 0.02;                // of the differences
 constexpr double step_ln = 0.01;
 constexpr double converged_px = 3e-4, converged_ln = 1e-4;  // a tenth of the bounds of the tests' shadows
@@ -118,7 +118,7 @@ class Patch {
       shape += by;
       far = by.head<2>().norm() > far_px || by.tail<2>().norm() > far_ln;
       ground = found.tail<6>();
-      if (shape.head<2>().norm() > farthest * radius_px_ || std::abs(shape[2]) > unlike) return false;
+      if (shape.head<2>().norm() > farthest_shadow * radius_px_ || std::abs(shape[2]) > unlike_radius) return false;
       if (by.head<2>().norm() < converged_px && by.tail<2>().norm() < converged_ln) {
         const Eigen::VectorXd rest = left - slopes * found;
         misfit = std::sqrt((weights.array() * rest.array().square()).sum() / double(n - parameters));

@@ -2,6 +2,7 @@
 
 #include <cmath>
 
+#include "rayloom/align/limits.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
@@ -10,14 +11,13 @@ namespace rayloom {
 
 namespace {
 
-constexpr double coverage = 3;  // standard deviations
 // What blobs of few pixels, and ground that is not a plane, may leave in common to all views.
 constexpr double least_pixels = 1e-3, least_angle = 2e-5, least_relative = 5e-5;
 constexpr double least_deviations[bead_parameters] = {least_pixels, least_pixels,   least_angle,   least_angle,
                                                       least_angle,  least_relative, least_relative};
 
 /// A parameter known no better than this is not determined.
-constexpr double pixels_known = 1, angle_known = 0.5 * pi / 180, relative_known = 0.01;
+constexpr double angle_known = 0.5 * pi / 180, relative_known = 0.01;
 constexpr double known_within[bead_parameters] = {pixels_known, pixels_known,   angle_known,   angle_known,
                                                   angle_known,  relative_known, relative_known};
 
@@ -101,7 +101,7 @@ CertainFit fit_what_is_determined(const Geometry& given, Geometry start, const s
       int at = -1;
       double most = 1;
       for (int p = 0; p < bead_parameters; ++p) {
-        const double over = coverage * deviations[std::size_t(p)] / known_within[p];
+        const double over = deviations_stated * deviations[std::size_t(p)] / known_within[p];
         if (!certain.determined[std::size_t(p)] || over <= most) continue;
         at = p;
         most = over;
@@ -114,7 +114,7 @@ CertainFit fit_what_is_determined(const Geometry& given, Geometry start, const s
       least_certain = worst();
     }
     for (std::size_t p = 0; p < deviations.size(); ++p)
-      certain.uncertainty[p] = coverage * deviations[p];
+      certain.uncertainty[p] = deviations_stated * deviations[p];
     if (least_certain < 0) return certain;
     const std::size_t p = std::size_t(least_certain);
     certain.determined[p] = false;
@@ -156,7 +156,7 @@ std::optional<Contradiction> contradiction(const CertainFit& shadows, const std:
       double variance = std::max(slope.dot(fit.covariance * slope), 0.0);
       for (const MovedFit& corner : corners)
         variance += std::pow(ln_ratio(corner.positions) - seen, 2) / double(corners.size());
-      const double uncertainty = coverage * std::sqrt(variance) + distance_known;
+      const double uncertainty = deviations_stated * std::sqrt(variance) + distance_known;
       if (!(std::abs(off) > most * uncertainty)) continue;
       most = std::abs(off) / uncertainty;
       const double implied = distances[i].mm * std::exp(seen);

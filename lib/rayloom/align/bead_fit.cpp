@@ -12,10 +12,10 @@ namespace rayloom {
 
 namespace {
 
-constexpr double step[bead_parameters] = {1e-2, 1e-2, 1e-4, 1e-4, 1e-4, 1e-4, 1e-4};  // of the differences
-constexpr double tukey = 4.685;           // standard deviations at which a shadow counts no more
-constexpr double least_deviation = 2e-3;  // pixels, of a centre
-constexpr double foreign = 6;             // times the usual deviation: a track that is no bead of this scan
+constexpr double difference_step[bead_parameters] = {1e-2, 1e-2, 1e-4, 1e-4, 1e-4, 1e-4, 1e-4};  // of the differences
+constexpr double tukey = 4.685;                  // standard deviations at which a shadow counts no more
+constexpr double least_centre_deviation = 2e-3;  // pixels, of a centre
+constexpr double foreign = 6;                    // times the usual deviation: a track that is no bead of this scan
 constexpr std::size_t most_tracks = 150;
 constexpr double first_size_deviation = 0.1, least_size_deviation = 1e-5;
 constexpr double distance_deviation = 1e-5;         // relative, of what is given as known
@@ -123,8 +123,8 @@ struct Problem {
     std::vector<Geometry> less, more;
     for (int p = 0; p < bead_parameters; ++p) {
       BeadParameters below = at, above = at;
-      below[std::size_t(p)] -= step[p];
-      above[std::size_t(p)] += step[p];
+      below[std::size_t(p)] -= difference_step[p];
+      above[std::size_t(p)] += difference_step[p];
       less.push_back(with_parameters(state.geometry, below));
       more.push_back(with_parameters(state.geometry, above));
     }
@@ -149,7 +149,7 @@ struct Problem {
           if (adjust[std::size_t(p)])
             block.col(p) =
                 (below[std::size_t(p)].residual(point, position) - above[std::size_t(p)].residual(point, position)) /
-                (2 * step[p]);
+                (2 * difference_step[p]);
         for (int axis = 0; axis < 3; ++axis) {
           const Vec3 by = Vec3::Unit(axis) * move_mm;
           block.col(bead_parameters + axis) =
@@ -173,7 +173,7 @@ struct Problem {
         if (adjust[std::size_t(p)])
           by[p] = (below[std::size_t(p)].log_size(beads[i], position) -
                    above[std::size_t(p)].log_size(beads[i], position)) /
-                  (2 * step[p]);
+                  (2 * difference_step[p]);
       for (int axis = 0; axis < 3; ++axis) {
         const Vec3 step_mm = Vec3::Unit(axis) * move_mm;
         by[own + axis] =
@@ -254,7 +254,7 @@ double robust_deviation(const FittedBead& bead) {
     sizes.push_back(float(std::abs(off.row)));
     sizes.push_back(float(std::abs(off.column)));
   }
-  return std::max(1.4826 * double(middle_of(sizes)), least_deviation);
+  return std::max(1.4826 * double(middle_of(sizes)), least_centre_deviation);
 }
 
 double usual_deviation(const std::vector<FittedBead>& beads) {

@@ -14,10 +14,10 @@ constexpr int widest = 6;               // a bead is narrower than this part of 
 constexpr double least_height = 0.1;    // of the highest peak of the view ..
 constexpr double least_over_noise = 8;  // .. and standard deviations of a pixel
 constexpr int least_area = 5;           // pixels above half the height
-constexpr double longest = 1.7;         // ratio of a region's second moments: a cone of 25 degrees makes 1.22 of a ball
+constexpr double most_oblong = 1.7;     // ratio of a region's second moments: a cone of 25 degrees makes 1.22 of a ball
 constexpr double least_compact = 0.85;  // area over that of the ellipse with the region's second moments
 constexpr double most_uneven = 0.04;    // of the height: RMS of the ring about its plane
-constexpr double aside = 1.1;           // of the radius
+constexpr double beside = 1.1;          // of the radius
 constexpr double least_ring = 0.5;      // of the ring that other shadows must leave
 
 /// Least (or largest) of the 2 reach + 1 samples about each place of a line, by van Herk's blocks.
@@ -92,7 +92,7 @@ double distance(const BeadShadow& a, const BeadShadow& b) {
 
 /// How far a shadow reaches at most: it is an ellipse.
 double reach_of(const BeadShadow& shadow) {
-  return aside * shadow.radius_px;
+  return beside * shadow.radius_px;
 }
 
 /// Puts centre, moments and `clear` right. @param others  Those that the ring may meet: it leaves them out.
@@ -201,7 +201,7 @@ class Regions {
     cc = cc / area - std::pow(shadow.centre.column, 2) + 1.0 / 12;
     rc = rc / area - shadow.centre.row * shadow.centre.column;
     const double mean = (rr + cc) / 2, apart = std::hypot((rr - cc) / 2, rc);
-    if (mean + apart > longest * (mean - apart)) return false;
+    if (mean + apart > most_oblong * (mean - apart)) return false;
     if (area < least_compact * 4 * pi * std::sqrt((mean + apart) * (mean - apart))) return false;
     shadow.radius_px = std::sqrt(area / pi) / std::sqrt(0.75);  // a chord is half as long at sqrt(3/4) of the radius
     return true;

@@ -7,6 +7,7 @@
 
 #include "rayloom/align/ball_shadows.h"
 #include "rayloom/align/bead_certainty.h"
+#include "rayloom/align/limits.h"
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
@@ -17,7 +18,6 @@ namespace rayloom {
 
 namespace {
 
-constexpr int most_columns = 512, most_views = 1440;
 constexpr int views_together = 32;  // where views are stored by row
 constexpr std::size_t least_beads = 2;
 constexpr std::size_t least_shadows = 8;  // of a track
@@ -203,8 +203,8 @@ BeadAlignment align_by_beads(const Geometry& full, const ProjectionSource& sourc
                              const Hooks& hooks) {
   check(full, options);
   require_unmoved(full);
-  const int bin = std::max(1, full.detector.columns / most_columns);
-  const int nth = std::max(1, int(full.angles_rad.size()) / most_views);
+  const int bin = std::max(1, full.detector.columns / most_columns_used);
+  const int nth = std::max(1, int(full.angles_rad.size()) / most_views_used);
   const ReducedScan scan = reduced(full, source, nth, bin);
   const Geometry& small = scan.geometry;
   const int threads = thread_count(options.threads);

@@ -20,7 +20,7 @@ constexpr int match_smoothing = 1;          // passes: what linear interpolation
 constexpr float darkest = 1e-6F;            // transmission, where noise leaves less
 constexpr double turned_by = 3 * pi / 180;  // either way: rows that are left out for it where the part sticks out
 constexpr double shifted = 0.25;            // pixels at a third of the width, for numerical derivatives
-constexpr int most_steps = 4;
+constexpr int most_fits = 4;
 constexpr double covered = 2;          // deviations that are to hold what rings, drift and scatter do
 constexpr double small_step = 0.003;   // likewise ..
 constexpr double least_error = 0.003;  // .. and what interpolation leaves, a standard deviation
@@ -103,7 +103,7 @@ MatchedPlace match_place(const Geometry& full, const ProjectionSource& source, c
     slopes.col(parameter) = slope;
   }
   Eigen::VectorXf rest;
-  for (int i = 0; i < most_steps && !result.converged; ++i) {
+  for (int i = 0; i < most_fits && !result.converged; ++i) {
     rest = left_over(at, 1);
     const Eigen::Vector2d step = step_by(slopes, rest);
     if (!(step.norm() < 2)) return result;

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstdint>
 
+#include "rayloom/align/limits.h"
 #include "rayloom/align/matched_views.h"
 #include "rayloom/errors.h"
 #include "rayloom/geometry/views.h"
@@ -22,16 +23,15 @@ constexpr int fine_columns = 100, fine_views = 180;    // .. and where all is fo
 constexpr int groups = 12;                             // of views, at whose edges a step is tried first
 constexpr int smoothing = 4;                           // passes: what linear interpolation can follow
 constexpr std::size_t least_views = 48;
-constexpr int least_rows = 8;         // to see heights
-constexpr double farthest = 0.05;     // of the width: ways for which slices at such an end are left out
-constexpr double coverage = 3;        // standard deviations, see align.cpp
-constexpr double difference = 0.25;   // voxels, for numerical derivatives
-constexpr double longest_step = 3;    // voxels
-constexpr double small_step = 0.003;  // voxels
-constexpr double unlike = 0.05;       // voxels by which interpolation puts opposite views apart
-constexpr double pixels_known = 1, voxels_known = 0.2;  // a way less certain than both is not determined,
-constexpr double above_noise = 3;                       // nor one along which views change little more than noise does
-constexpr double pixels_seen = 0.05;                    // a shorter way harms no volume
+constexpr int least_rows = 8;          // to see heights
+constexpr double farthest_way = 0.05;  // of the width: ways for which slices at such an end are left out
+constexpr double difference = 0.25;    // voxels, for numerical derivatives
+constexpr double longest_step = 3;     // voxels
+constexpr double short_step = 0.003;   // voxels
+constexpr double views_apart = 0.05;   // voxels by which interpolation puts opposite views apart
+constexpr double voxels_known = 0.2;   // a way less certain than both is not determined,
+constexpr double above_noise = 3;      // nor one along which views change little more than noise does
+constexpr double pixels_seen = 0.05;   // a shorter way harms no volume
 
 /// What is adjusted, mm: the way, and the axis's place on the virtual detector.
 using Parameters = Eigen::Vector4d;
@@ -50,7 +50,7 @@ class SmallScan {
             const Hooks& hooks)
       : all_views_(int(full.angles_rad.size())),
         nth_(std::max(1, all_views_ / views)),
-        matched_(small(full, source, columns, nth_, threads, hooks), farthest * width_mm(full), threads) {}
+        matched_(small(full, source, columns, nth_, threads, hooks), farthest_way * width_mm(full), threads) {}
 
   const MatchedViews& matched() const { return matched_; }
   double voxel_mm() const { return matched_.voxel_mm(); }
@@ -133,7 +133,7 @@ Eigen::VectorXf refine(const SmallScan& scan, const Slopes& slopes, const std::v
     if (!(squares(next_rest) < squares(rest))) break;
     trial = next;
     rest = std::move(next_rest);
-    if (length < small_step * scan.voxel_mm()) break;
+    if (length < short_step * scan.voxel_mm()) break;
   }
   return rest;
 }
@@ -317,8 +317,9 @@ FoundMovement find_movement(const Geometry& geometry, const ProjectionSource& so
     for (std::size_t p = 0; p < free.size(); ++p) {
       const auto i = Eigen::Index(p);
       // Opposite views are apart by all of a step's way, by half of a ramp's.
-      const double floor = free[p] == axis_parameter ? 0 : unlike * fine.voxel_mm() * (course == MovedBy::ramp ? 2 : 1);
-      const double uncertainty = std::hypot(coverage * std::sqrt(std::max(covariance(i, i), 0.0)), floor);
+      const double floor =
+          free[p] == axis_parameter ? 0 : views_apart * fine.voxel_mm() * (course == MovedBy::ramp ? 2 : 1);
+      const double uncertainty = std::hypot(deviations_stated * std::sqrt(std::max(covariance(i, i), 0.0)), floor);
       if (free[p] == axis_parameter) {
         found.axis_column = {
             true, geometry.detector.axis_column + trial.at[axis_parameter] / pixel_mm, uncertainty / pixel_mm, {}};

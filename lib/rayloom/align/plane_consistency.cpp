@@ -22,8 +22,8 @@ constexpr int plane_passes = 4;       // and along the planes of a pair, which b
 // mostly what sampling gets wrong.
 constexpr double nearest_partner = 2 * pi / 3, partner_step = pi / 15;
 constexpr int partners = 6;
-constexpr double half_part = 0.4;   // of the columns: where planes a row apart are a row apart
-constexpr double cluster_rows = 4;  // lines as near as that share interpolation and fixed patterns
+constexpr double half_part = 0.4;        // of the columns: where planes a row apart are a row apart
+constexpr double line_cluster_rows = 4;  // lines as near as that share interpolation and fixed patterns
 constexpr std::size_t fewest_clusters = 12;
 constexpr double noisy = 0.1;  // measure above which the derivatives are too much noise's
 
@@ -173,8 +173,8 @@ PlaneConsistency::PlaneConsistency(ViewStack stack, const DetectorPlace& start, 
                  leaning = steepest * d.row_pitch_mm / d.column_pitch_mm / across;
     const int most = int(std::min(highest, leaning) / step);
     for (int k = -most; k <= most; ++k) {
-      const int offset = int(std::floor(k * step * along / d.row_pitch_mm / cluster_rows)),
-                lean = int(std::abs(k) * step * across * half_width / d.row_pitch_mm / cluster_rows);
+      const int offset = int(std::floor(k * step * along / d.row_pitch_mm / line_cluster_rows)),
+                lean = int(std::abs(k) * step * across * half_width / d.row_pitch_mm / line_cluster_rows);
       cell_cluster_.push_back(offset * (columns + rows) + lean);
     }
     for (int i = 0; i < views; ++i) {
