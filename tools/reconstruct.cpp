@@ -191,22 +191,38 @@ nlohmann::ordered_json reconstruction_record(const ReconstructArguments& given, 
 
 namespace {
 
-/// Of every group of images that the scan names.
-nlohmann::ordered_json image_checksums(const Scan& scan, const Corrections& corrections, BytesRead which) {
-  nlohmann::ordered_json sums;
-  const auto add = [&](const std::string& name, const std::vector<std::filesystem::path>& files) {
-    sums[name] = as_json(checksum(files, which), which);
-  };
-  add("projections", image_files(scan, scan.images.projections));
+using Files = std::vector<std::filesystem::path>;
+
+/// Every group of images that the scan names.
+std::vector<std::pair<std::string, Files>> image_groups(const Scan& scan, const Corrections& corrections) {
+  std::vector<std::pair<std::string, Files>> groups;
+  groups.emplace_back("projections", image_files(scan, scan.images.projections));
   const auto add_level = [&](const std::string& name, const std::optional<Level>& level) {
-    if (level && std::holds_alternative<ImageNames>(*level)) add(name, image_files(scan, std::get<ImageNames>(*level)));
+    if (level && std::holds_alternative<ImageNames>(*level))
+      groups.emplace_back(name, image_files(scan, std::get<ImageNames>(*level)));
   };
   add_level("dark", scan.images.dark);
   add_level("open", scan.images.open);
   add_level("open_after", scan.images.open_after);
-  if (!scan.images.defects.empty()) add("defects", image_files(scan, scan.images.defects));
-  if (!corrections.scatter_from.empty()) add("scatter_from", {corrections.scatter_from});
+  if (!scan.images.defects.empty()) groups.emplace_back("defects", image_files(scan, scan.images.defects));
+  if (!corrections.scatter_from.empty()) groups.emplace_back("scatter_from", Files{corrections.scatter_from});
+  return groups;
+}
+
+nlohmann::ordered_json image_checksums(const Scan& scan, const Corrections& corrections, BytesRead which) {
+  nlohmann::ordered_json sums;
+  for (const auto& [name, files] : image_groups(scan, corrections))
+    sums[name] = as_json(checksum(files, which), which);
   return sums;
+}
+
+/// When the youngest image was written, as the file system counts: what excerpts do not show.
+std::string last_written(const Scan& scan, const Corrections& corrections) {
+  auto last = std::filesystem::file_time_type::min();
+  for (const auto& [name, files] : image_groups(scan, corrections))
+    for (const auto& file : files)
+      last = std::max(last, std::filesystem::last_write_time(file));
+  return std::to_string(last.time_since_epoch().count());
 }
 
 }  // namespace
@@ -436,7 +452,14 @@ int run_reconstruct(const Context& context, const ReconstructArguments& given) {
                       settings_of(scan, given, nlohmann::json(corrected),
                                   nlohmann::json(image_checksums(scan, corrections, BytesRead::excerpts)), plan),
                       shared ? Partial::shared : Partial::own);
-  writer.note({{"kernels", kernels}});
+  const std::string written_at = last_written(scan, corrections);
+  writer.note({{"kernels", kernels}, {"images_written", written_at}});
+  if (std::ranges::any_of(writer.notes(), [&](const nlohmann::json& words) {
+        return words.value("images_written", written_at) != written_at;
+      }))
+    hooks.warn(given.output +
+               ": images were written between its runs; what is compared of them, the first, middle and last 4 KiB, is "
+               "as before; if others changed, begin anew with --overwrite");
   const auto there = writer.finished();
   plan.leave_out(there);
   int written = 0;

@@ -176,6 +176,9 @@ TEST_SUITE("same bytes") {
     std::ofstream(view_file(folder, 3), std::ios::binary) << view;
     const Outcome outcome = run(folder, "reconstruct scan.json --quiet -o parts --part 2/2");
     REQUIRE(outcome.status == 0);
+    CHECK(outcome.err.find("images were written between its runs") != std::string::npos);
+    REQUIRE(reconstruct(folder, "-o untouched --part 1/2").status == 0);
+    CHECK(reconstruct(folder, "-o untouched --part 2/2").err.find("images were written") == std::string::npos);
     const auto made_with = nlohmann::json::parse(slurp(folder / "parts/volume.json"))["reconstruction"]["kernels"];
     const bool several = made_with != "portable";
     CHECK((outcome.err.find("different instruction sets (" + made_with.get<std::string>()) != std::string::npos) ==
