@@ -163,7 +163,6 @@ TEST_SUITE("stitch") {
     for (const auto& [settings, message] :
          {std::pair("--set tiles.0.column_shift_px=147 --set tiles.1.column_shift_px=0",
                     "they see nothing but air, and at their other ends the part"),
-          std::pair("--set tiles.1.images.projections=tile-0/projections/*.tif", "% of what varies in them"),
           std::pair("--set tiles.1.images.turned_deg=180", "% of what varies in them"),
           std::pair("--set tiles.1.images.mirrored=true", "% of what varies in them")}) {
       CAPTURE(settings);
@@ -174,6 +173,15 @@ TEST_SUITE("stitch") {
       CHECK(outcome.err.find(message) != std::string::npos);
       CHECK(outcome.err.find("hint: are tiles in each other's places") != std::string::npos);
       CHECK(folder.listing() == before);
+    }
+    fs::copy(folder / "tiles/tile-0", folder / "tiles/copy", fs::copy_options::recursive);
+    for (const std::string from : {"tile-0", "copy"}) {
+      const Outcome twice =
+          run(folder,
+              "stitch tiles/scan.json -o wide --quiet --set tiles.1.images.projections=" + from + "/projections/*.tif");
+      CHECK(twice.status == 2);
+      CHECK(twice.err.find("tiles[0] and tiles[1]: images.projections: the same images; each tile must have its own") !=
+            std::string::npos);
     }
     const Outcome good = run(folder, "stitch tiles/scan.json -o wide --quiet");
     CHECK(good.status == 0);

@@ -2,11 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
+#include <filesystem>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
 #include "rayloom/prepare/shift_image.h"
+#include "rayloom/scan/checksum.h"
 
 namespace rayloom {
 
@@ -37,6 +39,25 @@ void require_one_height(const TiledScan& tiled) {
       throw BadInput(named(tile.scan) + ": part_raised_mm: " + to_text(tile.part_raised_mm.value_or(0)) +
                      "; must be that of the first tile, " + to_text(first) +
                      ": turns at several heights see the part under other angles, and are no tiles of one detector");
+}
+
+/// What no two turns of a detector with noise give.
+void require_different_images(const TiledScan& tiled) {
+  std::vector<std::vector<std::filesystem::path>> files;
+  std::vector<FilesChecksum> sums;
+  for (const ScanTile& tile : tiled.tiles) {
+    files.push_back(image_files(tile.scan, tile.scan.images.projections));
+    sums.push_back(checksum(files.back(), BytesRead::excerpts));
+  }
+  const auto same = [](const FilesChecksum& a, const FilesChecksum& b) {
+    return a.files == b.files && a.bytes == b.bytes && a.crc32 == b.crc32;
+  };
+  for (std::size_t b = 1; b < sums.size(); ++b)
+    for (std::size_t a = 0; a < b; ++a)
+      if (same(sums[a], sums[b]) && same(checksum(files[a]), checksum(files[b])))
+        throw BadInput(named(tiled.common) + ": tiles[" + std::to_string(a) + "] and tiles[" + std::to_string(b) +
+                           "]: images.projections: the same images; each tile must have its own",
+                       "do both name the same files, or was one turn copied in the other's place?");
 }
 
 void require_agreement(const TiledScan& tiled, const TileShifts& shifts) {
@@ -146,6 +167,7 @@ StitchedScan::StitchedScan(const TiledScan& tiled, std::optional<int> threads, c
     views.bad.push_back(made.integrals->bad_pixels());
     are_integrals |= tile.scan.images.kind == ImageKind::line_integrals;
   }
+  require_different_images(tiled);
   views.read = [this](int tile, int view, int first_row, int row_count, std::span<float> values) {
     const Tile& from = tiles_[std::size_t(tile)];
     from.integrals->read(from.views[std::size_t(view)], 1, first_row, row_count, values);
