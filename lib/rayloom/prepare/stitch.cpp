@@ -66,7 +66,8 @@ void require_agreement(const TiledScan& tiled, const TileShifts& shifts) {
     const std::string both = named(tiled.common) + ": tiles[" + std::to_string(one.a) + "] and tiles[" +
                              std::to_string(one.b) + "]: where they overlap, ";
     const std::string hint =
-        "are tiles in each other's places or the same images twice, or is a shift, turned_deg or mirrored wrong?";
+        "are tiles in each other's places, or is a shift, turned_deg or mirrored wrong? A beam whose shape changes by "
+        "some per cent from view to view makes right tiles differ as much";
     if (one.part_at_far_ends_only)
       throw BadInput(both + "they see nothing but air, and at their other ends the part; must see one part together",
                      hint);
