@@ -8,18 +8,36 @@
 
 namespace rayloom {
 
+/// Which ends of one side stand in the part.
+class EndsInPart {
+ public:
+  EndsInPart() = default;  ///< None does.
+  /// @param views, rows  That were looked at. @param in  By these.
+  EndsInPart(const Geometry& geometry, std::vector<int> views, std::vector<int> rows, const std::vector<char>& in);
+  /// 0 in air, 1 in the part, linear between those looked at.
+  double share(int view, double row) const;
+
+ private:
+  std::vector<int> views_, rows_;
+  std::vector<char> in_;
+};
+
 /// What the ends of a scan's rows show.
 struct Truncation {
   double left_share = 0, right_share = 0;  ///< Of the rows looked at: those whose end lies in the part.
-  double greatest = 0;                     ///< The greatest line integral.
+  EndsInPart left{}, right{};
+  double greatest = 0;       ///< The greatest line integral.
+  double least = 0;          ///< Line integral from which a single row's own end counts as wholly in the part.
+  double pixel_noise = 0;    ///< In air.
   double columns_to_go = 0;  ///< How far the part goes on, as the slopes of such ends suggest, in the median.
   double view_columns = 0;   ///< Width of the field of view; of a displaced detector, twice its longer side.
   bool any() const { return left_share > 0 || right_share > 0; }
 };
 
-/// Looks at up to 36 views (or, where single rows are cheap to read, at up to 36 rows of all views). An end lies in the
-/// part where the mean of its outermost columns stands above 3 % of the greatest line integral and above their noise.
-/// The end of a displaced detector that lies next to the axis is not looked at.
+/// Looks at all rows of up to 36 views (or, where single rows are cheap to read, at up to 36 rows of them). An end lies
+/// in the part where the mean of its outermost columns, or a median of that and its neighbours', stands above 3 % of
+/// the greatest line integral and so far above the noise of all ends in air that one scan in 1000 without truncation
+/// has such an end. The end of a displaced detector that lies next to the axis is not looked at.
 Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource& source,
                                const ReconstructOptions& options);
 
@@ -35,10 +53,11 @@ class RowContinuation {
   explicit RowContinuation(const Truncation& scan);
   int columns() const { return int(fall_.size()); }  ///< As many are continued.
   /// @param measured  Running outwards. @param beyond  The next columns, overwritten; `columns()` of them or fewer.
-  void run(std::span<const float> measured, std::span<float> beyond) const;
+  /// @param in_part_share  How surely its neighbours say that it stands in the part; its own level may say more.
+  void run(std::span<const float> measured, std::span<float> beyond, double in_part_share = 0) const;
 
  private:
-  double greatest_, start_slope_ = 0;
+  double least_, pixel_noise_, start_slope_ = 0;
   std::vector<float> fall_, bend_, step_;  // by column beyond the end
 };
 
