@@ -60,8 +60,10 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
       hooks.warn(
           "the part leaves the view on the left in " + to_text(100 * rows.truncation.left_share, 3) +
           " % and on the right in " + to_text(100 * rows.truncation.right_share, 3) +
-          " % of the rows looked at; these are continued to where the part may end, so that values may be off by "
-          "a tenth and by a third at the rim (--surround gives them right)");
+          " % of the rows looked at; these are continued to where the part may end, so that values may be off by " +
+          (rows.truncation.much_wider() ? "a tenth if it is twice as wide as the view, by a half if three times as wide"
+                                        : "a tenth and by a third at the rim") +
+          " (--surround gives them right)");
     input.integrals->count_anew();
     return rows;
   }

@@ -51,6 +51,7 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     const auto outcome = run(folder, "reconstruct scan/scan.json -o volume");
     REQUIRE(outcome.status == 0);
     CHECK(outcome.err.find("leaves the view on the left in 100 % and on the right in 100 %") != std::string::npos);
+    CHECK(outcome.err.find("values may be off by a tenth and by a third at the rim") != std::string::npos);
     const auto record = record_of(folder, "volume");
     const auto& rows = record.at("reconstruction").at("truncated_rows");
     CHECK(rows.at("method") == "continued");
@@ -76,6 +77,15 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     CHECK(record.at("reconstruction").at("truncated_rows").at("method") == "none");
     for (const std::string slice : {"/slices/slice_0000.tif", "/slices/slice_0010.tif"})
       CHECK(slurp(folder / ("volume" + slice)) == slurp(folder / ("as_is" + slice)));
+  }
+
+  TEST_CASE("of a part much wider than the view the warning says more") {
+    const Folder folder;
+    scan_part(folder, 30);
+    const auto outcome = run(folder, "reconstruct scan/scan.json -o volume");
+    REQUIRE(outcome.status == 0);
+    CHECK(outcome.err.find("a tenth if it is twice as wide as the view, by a half if three times as wide") !=
+          std::string::npos);
   }
 
   TEST_CASE("an unknown treatment is refused") {

@@ -206,32 +206,42 @@ Decision decide(const std::vector<SideLook>& sides, int views, int rows, double 
   decision.in.assign(sides.size(), std::vector<char>(noises.size() / sides.size(), 0));
 
   // A single row of many says nothing.
-  const int near_rows = std::clamp(rows / 48, rows < 3 ? 0 : 1, 8), view_scales[] = {0, 1, 4, views};
-  std::vector<Medians> ends;
-  for (std::size_t s = 0; s < sides.size(); ++s)
-    ends.push_back(medians(sides[s].level, decision.in[s], rows, 1, near_rows));
-  const double noise = std::max(decision.end_noise * noise_of_median(std::min(2 * near_rows + 1, rows)),
-                                noise_below_zero(ends, std::size_t(views)));
-  if (near_rows == 0) decision.end_noise = noise;
+  const int few_rows = rows < 3 ? 0 : 1, more_rows = std::clamp(rows / 48, few_rows, 8);
+  struct Scale {
+    int rows, views;
+  };
+  std::vector<Scale> scales = {{few_rows, 0}, {more_rows, 0}, {more_rows, 1}, {more_rows, 4}, {more_rows, views}};
+  if (few_rows == more_rows) scales.erase(scales.begin());
+  const auto over_rows = [&](int half) {
+    std::vector<Medians> found;
+    for (const SideLook& side : sides)
+      found.push_back(medians(side.level, std::vector<char>(side.level.size(), 0), rows, 1, half));
+    return found;
+  };
+  const std::vector<Medians> few = over_rows(few_rows), more = over_rows(more_rows);
   std::vector<std::vector<Medians>> finer;
   std::vector<double> finer_noise;
-  for (const int half : view_scales) {
+  for (const Scale& scale : scales) {
+    const std::vector<Medians>& ends = scale.rows == few_rows ? few : more;
+    const double noise = std::max(decision.end_noise * noise_of_median(std::min(2 * scale.rows + 1, rows)),
+                                  noise_below_zero(ends, std::size_t(views)));
+    if (rows < 3) decision.end_noise = noise;
     std::vector<Medians> found;
     for (std::size_t s = 0; s < sides.size(); ++s)  // those in the part must not lift the rest
-      found.push_back(medians(ends[s].value, decision.in[s], views, rows, half));
+      found.push_back(medians(ends[s].value, decision.in[s], views, rows, scale.views));
     const double from_below = noise_below_zero(found, std::size_t(views));
     for (std::size_t s = 0; s < sides.size(); ++s)
       for (std::size_t i = 0; i < found[s].value.size(); ++i) {
         if (found[s].count[i] == 0) continue;
         const double level = double(found[s].value[i]),
                      own_noise = std::max(noise * noise_of_median(found[s].count[i]), from_below);
-        bool in = level > std::max(in_part * greatest, most_in_air(own_noise, decision.pixel_noise,
-                                                                   std::size(view_scales) * noises.size()));
+        bool in = level > std::max(in_part * greatest,
+                                   most_in_air(own_noise, decision.pixel_noise, scales.size() * noises.size()));
         for (std::size_t f = 0; in && f < finer.size(); ++f)  // must not contradict
           in = double(finer[f][s].value[i]) > level / 2 - 3 * finer_noise[f];
         decision.in[s][i] = char(in || decision.in[s][i]);
       }
-    finer_noise.push_back(std::max(noise * noise_of_median(std::min(2 * half + 1, views)), from_below));
+    finer_noise.push_back(std::max(noise * noise_of_median(std::min(2 * scale.views + 1, views)), from_below));
     finer.push_back(std::move(found));
   }
   return decision;
@@ -303,6 +313,12 @@ Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource&
     (left ? found.left_share : found.right_share) = double(count) / double(in.size());
     (left ? found.left : found.right) = EndsInPart(geometry, some_views, some_rows, in);
   }
+  double level = 0, slope = 0;
+  for (const EndLine& line : lines) {
+    level += line.level;
+    slope += line.slope;
+  }
+  if (level > 0) found.usual_slope = slope / level;
   found.columns_to_go = columns_to_go(lines, columns_of_line(d.columns), found.pixel_noise, found.view_columns);
   return found;
 }
@@ -339,7 +355,8 @@ double EndsInPart::share(int view, double row) const {
   return (1 - v.share) * of_view(v.before) + v.share * of_view(v.after);
 }
 
-RowContinuation::RowContinuation(const Truncation& scan) : least_(scan.least), pixel_noise_(scan.pixel_noise) {
+RowContinuation::RowContinuation(const Truncation& scan)
+    : least_(scan.least), pixel_noise_(scan.pixel_noise), usual_slope_(scan.usual_slope) {
   const int used = columns_of_line(int(scan.view_columns));
   const double length = std::max(1.0, std::min(1.2 * scan.columns_to_go, 0.46 * scan.view_columns));
   const double root = 1.0 / 3, soon = std::min(scan.view_columns / 4, length), share_of_slope = 0.75;
@@ -360,15 +377,17 @@ void RowContinuation::run(std::span<const float> measured, std::span<float> beyo
     std::fill(beyond.begin(), beyond.end(), 0.0F);
     return;
   }
-  // The root's curve from the line's end; near it the row's own slope takes part, as far as it stands clear of noise,
-  // and the way back to the row's last value. What is clipped at 0 must not be noise, or it would lift the mean.
+  // The root's curve from the line's end; near it the row's own slope takes part, as far as it stands clear of noise
+  // and else the usual one, and the way back to the row's last value. What is clipped at 0 must not be noise, or it
+  // would lift the mean.
   const int used = columns_of_line(int(measured.size()));
   const double of_slope = slope_noise(used) * (1 - start_slope_ * (used - 1) / 2.0);
   const double noise = pixel_noise_ * std::exp(std::max(line.mean, 0.0) / 2) *
                        std::hypot(of_slope, start_slope_ / std::sqrt(double(used)));
   const double expected = std::max(line.mean, 0.0) * start_slope_;
   const double certain = noise > 0 ? expected * expected / (expected * expected + noise * noise) : 1;
-  const float fall = float(share * level), bend = float(share * certain * (slope - level * start_slope_)),
+  const float fall = float(share * level),
+              bend = float(share * (certain * slope + (1 - certain) * level * usual_slope_ - level * start_slope_)),
               step = float(share * (double(measured.back()) - level));
   for (std::size_t j = 0; j < beyond.size(); ++j)
     beyond[j] = std::max(fall * fall_[j] + bend * bend_[j], 0.0F) + step * step_[j];
