@@ -106,7 +106,17 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
   for (const OverlapMatch& overlap : shifts.overlaps)
     if (overlap.beyond_search)
       hooks.warn("tiles " + std::to_string(overlap.a) + " and " + std::to_string(overlap.b) + " do not match within " +
-                 std::to_string(tile_search_px) + " pixels of the shifts in the scan file; their overlap was not used");
+                 std::to_string(tile_search_px) +
+                 " pixels of the shifts in the scan file; their overlap was not used, and the whole is wrong there "
+                 "unless those shifts are exact");
+  for (std::size_t k = 1; k < shifts.places.size(); ++k)
+    if (compared(shifts, int(k)) && !std::ranges::any_of(shifts.overlaps, [&](const OverlapMatch& one) {
+          return touches(one, int(k)) && one.belonging_shown;
+        }))
+      hooks.warn(
+          "tile " + std::to_string(k) +
+          ": its overlaps show too little of the part, against the noise, to tell whether it belongs there and its "
+          "views are in order; more counts, views or overlap would");
   for (std::size_t k = 1; k < shifts.places.size(); ++k)
     if (const double level = shifts.places[k].level; level < least_level || level > 1 / least_level)
       hooks.warn("tile " + std::to_string(k) + ": level " + to_text(level, 4) +

@@ -14,7 +14,6 @@ using namespace rayloom;
 namespace {
 
 constexpr int rows = 128, columns = 160, views = 24;
-constexpr double photons = 20000;
 
 /// Tiles of a scan of a phantom, with photon noise; true shifts and levels differ from the nominal ones.
 struct Tiles {
@@ -23,6 +22,8 @@ struct Tiles {
   std::vector<Shift> truth;
   std::vector<double> levels;
   TileViews seen;
+  double photons = 20000;
+  double slopes = 0;  // standard deviation of the beam's slope along rows, from the middle to an end
 
   explicit Tiles(const std::string& name) : phantom(read_phantom(RAYLOOM_SOURCE_DIR "/phantoms/" + name + ".json")) {
     geometry = {Beam::cone, 150, 800, {columns, rows, 0.4, 0.4, 227, 142.5}, {}, {}};
@@ -51,9 +52,13 @@ struct Tiles {
       own.detector.rows = row_count;
       project_phantom(phantom, phantom.attenuations(), own, geometry.angles_rad[std::size_t(view)],
                       {2, PixelSampling::Average::transmission}, values);
+      PixelRandom shape(seed + 1, std::uint64_t(100 + tile * views + view), 0);
+      const double slope = slopes * std::sqrt(3.0) * (2 * shape.uniform() - 1);
       for (std::size_t i = 0; i < values.size(); ++i) {
         PixelRandom noise(seed, std::uint64_t(100 + tile * views + view), std::uint32_t(i));
-        const double mean = photons * levels[std::size_t(tile)] * std::exp(-double(values[i]));
+        const double along = (first_row + double(i / columns) - 63.5) / 64;
+        const double beam = photons * levels[std::size_t(tile)] * (1 + slope * along);
+        const double mean = beam * std::exp(-double(values[i]));
         values[i] = float(-std::log(std::max(noise.poisson(mean), 0.5) / photons));
       }
     };
@@ -141,6 +146,64 @@ TEST_SUITE("tile shifts") {
     }
   }
 
+  TEST_CASE("views in another order are told at 100 photons too") {
+    Tiles tiles("milled_bracket");
+    tiles.geometry.detector.axis_column = 153;
+    tiles.geometry.detector.midplane_row = 63.5;
+    tiles.photons = 100;
+    tiles.lay({{0, 0}, {147, 0}}, 7);
+    const OverlapMatch right = find_tile_shifts(tiles.seen, 2).overlaps.at(0);
+    CHECK(right.order.is == ViewOrder::said);
+    CHECK(right.belonging_shown);
+    CHECK(right.disagreement == 0);
+    const auto read = tiles.seen.read;
+    TileViews offset = tiles.seen, reversed = tiles.seen;
+    // View v of the second tile is view v + 3 of the scan, so that the first's view v is the second's v - 3.
+    offset.read = [&](int tile, int view, auto... rest) { read(tile, tile == 0 ? view : (view + 3) % views, rest...); };
+    const auto of_offset = find_tile_shifts(offset, 2).overlaps.at(0).order;
+    CHECK(of_offset.is == ViewOrder::offset);
+    CHECK(of_offset.by == views - 3);
+    // Reversed and begun 5 views later.
+    reversed.read = [&](int tile, int view, auto... rest) {
+      read(tile, tile == 0 ? view : (views + 5 - view) % views, rest...);
+    };
+    const auto of_reversed = find_tile_shifts(reversed, 2).overlaps.at(0).order;
+    CHECK(of_reversed.is == ViewOrder::reversed);
+    CHECK(of_reversed.by == 5);
+  }
+
+  TEST_CASE("what noise hides is not shown to belong") {
+    Tiles tiles("pump_end_plate");
+    tiles.photons = 4;
+    tiles.geometry.detector.axis_column = 153;
+    tiles.geometry.detector.midplane_row = 63.5;
+    tiles.lay({{0, 0}, {147, 0}}, 8);
+    const OverlapMatch overlap = find_tile_shifts(tiles.seen, 2).overlaps.at(0);
+    CHECK_FALSE(overlap.belonging_shown);
+    CHECK(overlap.order.is == ViewOrder::said);
+    CHECK(overlap.disagreement == 0);
+  }
+
+  TEST_CASE("a beam whose slope changes from image to image is no disagreement") {
+    // Five per cent at the ends of an overlap, in the two tiles independently.
+    for (const char* name : {"cable_plug", "pump_end_plate"}) {
+      CAPTURE(name);
+      for (const double slopes : {0.03, 0.05}) {
+        CAPTURE(slopes);
+        Tiles tiles(name);
+        tiles.geometry.detector.axis_column = 153;
+        tiles.geometry.detector.midplane_row = 63.5;
+        tiles.slopes = slopes;
+        tiles.lay({{0, 0}, {147, 0}}, 9);
+        const TileShifts found = find_tile_shifts(tiles.seen, 2);
+        CHECK(found.overlaps.at(0).disagreement == 0);
+        CHECK(found.overlaps[0].order.is == ViewOrder::said);
+        CHECK(found.overlaps[0].belonging_shown);
+        CHECK(std::abs(found.places[1].shift.y() - tiles.truth[1].y()) < 0.05);
+      }
+    }
+  }
+
   TEST_CASE("overlaps of air leave the nominal shifts and still tell the levels") {
     Tiles tiles("cable_plug");
     // The part lies in the middle of the first tile, 150 pixels or more from the second.
@@ -156,6 +219,7 @@ TEST_SUITE("tile shifts") {
     CHECK(found.places[1].shift == Shift(147, 0));
     CHECK(found.overlaps[0].disagreement == 0);
     CHECK_FALSE(found.overlaps[0].part_at_far_ends_only);
+    CHECK_FALSE(found.overlaps[0].belonging_shown);
     CHECK(std::abs(found.places[1].level / tiles.levels[1] - 1) < 1e-3);
     // A displaced detector: one end cuts through the part, as it should.
     tiles.geometry.detector.axis_column = 2;

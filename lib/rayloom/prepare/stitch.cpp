@@ -2,7 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
-#include <filesystem>
+#include <fstream>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -17,6 +17,9 @@ namespace {
 constexpr std::size_t block_samples = std::size_t{1} << 24;  // of all tiles' views read at once, but one view at least
 /// Weight of a bad pixel's stand-in against a good pixel: counts only where there is no other.
 constexpr double last_resort = 1e-12;
+/// Open-beam images take off what the tube changes between turns, so that neighbours' levels differ by some per cent; a
+/// tile of other images is off by what the part lets through. Beyond this no blend is right.
+constexpr double most_level = 1.5;
 
 std::string named(const Scan& scan) {
   return scan.file.string();
@@ -41,40 +44,92 @@ void require_one_height(const TiledScan& tiled) {
                      ": turns at several heights see the part under other angles, and are no tiles of one detector");
 }
 
-/// What no two turns of a detector with noise give.
-void require_different_images(const TiledScan& tiled) {
-  std::vector<std::vector<std::filesystem::path>> files;
-  std::vector<FilesChecksum> sums;
-  for (const ScanTile& tile : tiled.tiles) {
-    files.push_back(image_files(tile.scan, tile.scan.images.projections));
-    sums.push_back(checksum(files.back(), BytesRead::excerpts));
-  }
-  const auto same = [](const FilesChecksum& a, const FilesChecksum& b) {
-    return a.files == b.files && a.bytes == b.bytes && a.crc32 == b.crc32;
-  };
-  for (std::size_t b = 1; b < sums.size(); ++b)
-    for (std::size_t a = 0; a < b; ++a)
-      if (same(sums[a], sums[b]) && same(checksum(files[a]), checksum(files[b])))
-        throw BadInput(named(tiled.common) + ": tiles[" + std::to_string(a) + "] and tiles[" + std::to_string(b) +
-                           "]: images.projections: the same images; each tile must have its own",
-                       "do both name the same files, or was one turn copied in the other's place?");
+std::string both_named(const TiledScan& tiled, int a, int b) {
+  return named(tiled.common) + ": tiles[" + std::to_string(a) + "] and tiles[" + std::to_string(b) + "]: ";
 }
 
-void require_agreement(const TiledScan& tiled, const TileShifts& shifts) {
+bool same_bytes(const std::filesystem::path& a, const std::filesystem::path& b) {
+  std::ifstream one(a, std::ios::binary), other(b, std::ios::binary);
+  if (a == b) return true;
+  std::vector<char> from_one(std::size_t{1} << 14), from_other(from_one.size());
+  while (one && other) {
+    one.read(from_one.data(), std::streamsize(from_one.size()));
+    other.read(from_other.data(), std::streamsize(from_other.size()));
+    if (one.gcount() != other.gcount() ||
+        !std::equal(from_one.begin(), from_one.begin() + one.gcount(), from_other.begin()))
+      return false;
+  }
+  return !one && !other;
+}
+
+/// Whether a view looks like itself moved by the difference of two tiles: then both may truly see the same, as
+/// noise-free images of air or of a long prism do.
+bool repeats(const TileViews& tiles, int tile, int view, Shift apart) {
+  int dc = int(std::lround(apart.x())), dr = int(std::lround(apart.y()));
+  if (dc == 0 && dr == 0) return false;
+  if (std::abs(dc) >= tiles.columns || std::abs(dr) >= tiles.rows) {
+    dc = dc != 0;
+    dr = dr != 0;
+  }
+  std::vector<float> image(std::size_t(tiles.rows) * std::size_t(tiles.columns));
+  tiles.read(tile, view, 0, tiles.rows, image);
+  for (int r = std::max(0, -dr); r < std::min(tiles.rows, tiles.rows - dr); ++r)
+    for (int c = std::max(0, -dc); c < std::min(tiles.columns, tiles.columns - dc); ++c)
+      if (std::abs(image[std::size_t(r) * std::size_t(tiles.columns) + std::size_t(c)] -
+                   image[std::size_t(r + dr) * std::size_t(tiles.columns) + std::size_t(c + dc)]) > 1e-5F)
+        return false;
+  return true;
+}
+
+void require_own_images(const TiledScan& tiled, const TileViews& views) {
+  std::vector<std::vector<std::filesystem::path>> files;
+  for (const ScanTile& tile : tiled.tiles)
+    files.push_back(image_files(tile.scan, tile.scan.images.projections));
+  for (std::size_t a = 0; a < files.size(); ++a)
+    for (std::size_t b = a + 1; b < files.size(); ++b)
+      for (std::size_t i = 0; i < std::min(files[a].size(), files[b].size()); ++i) {
+        const std::filesystem::path &one = files[a][i], &other = files[b][i];
+        if (!same_bytes(one, other)) continue;
+        if (repeats(views, int(a), std::min(int(i), views.views - 1), views.nominal[b] - views.nominal[a])) break;
+        throw BadInput(both_named(tiled, int(a), int(b)) + "images.projections: " +
+                       (one == other ? "both name " + one.string()
+                                     : one.string() + " and " + other.string() + " hold the same bytes") +
+                       "; each tile must have images of its own");
+      }
+}
+
+void require_agreement(const TiledScan& tiled, const TileShifts& shifts, int views) {
+  const std::string hint =
+      "are tiles in each other's places or the same images twice, is a shift, turned_deg or mirrored wrong, or does "
+      "the "
+      "beam's slope change by more than 5 % from image to image?";
   for (const OverlapMatch& one : shifts.overlaps) {
-    if (one.disagreement == 0 && !one.part_at_far_ends_only) continue;
-    const std::string both = named(tiled.common) + ": tiles[" + std::to_string(one.a) + "] and tiles[" +
-                             std::to_string(one.b) + "]: where they overlap, ";
-    const std::string hint =
-        "are tiles in each other's places, or is a shift, turned_deg or mirrored wrong? A beam whose shape changes by "
-        "some per cent from view to view makes right tiles differ as much";
+    const std::string both = both_named(tiled, one.a, one.b) + "where they overlap, ";
     if (one.part_at_far_ends_only)
       throw BadInput(both + "they see nothing but air, and at their other ends the part; must see one part together",
                      hint);
-    throw BadInput(both + "their views differ by " + to_text(std::round(100 * one.disagreement)) +
-                       " % of what varies in them, within " + std::to_string(tile_search_px) +
-                       " pixels of the shifts in the scan file; must show the same there",
-                   hint);
+    if (one.order.is != ViewOrder::said) {
+      const bool later = 2 * one.order.by > one.views, is_offset = one.order.is == ViewOrder::offset;
+      const double by = std::round(double(later ? one.views - one.order.by : one.order.by) * views / one.views);
+      throw BadInput(both + "the second's views fit the first's far better " +
+                         (is_offset ? "if each is taken for the one " + to_text(by) + (later ? " later" : " earlier")
+                                    : std::string("in reverse order")) +
+                         "; must be listed at the angles they were taken at",
+                     "does the tile's turn start elsewhere or run the other way round (tiles." + std::to_string(one.b) +
+                         ".views), do its images come in another order, or are tiles in each other's places?");
+    }
+    if (one.disagreement > 0)
+      throw BadInput(both + "their views differ by " + to_text(std::round(100 * one.disagreement)) +
+                         " % of what varies in them, within " + std::to_string(tile_search_px) +
+                         " pixels of the shifts in the scan file; must show the same there",
+                     hint);
+    if (std::abs(one.log_level) - 3 * one.log_level_sd > std::log(most_level))
+      throw BadInput(both + "the second's level is " + to_text(std::exp(-one.log_level), 3) +
+                         " times the first's; must be from " + to_text(1 / most_level, 3) + " to " +
+                         to_text(most_level),
+                     "are tiles in each other's places, or images of one under another, or was the tube set otherwise "
+                     "without open-beam images of its own (tiles." +
+                         std::to_string(one.b) + ".images.open)?");
   }
 }
 
@@ -168,13 +223,13 @@ StitchedScan::StitchedScan(const TiledScan& tiled, std::optional<int> threads, c
     views.bad.push_back(made.integrals->bad_pixels());
     are_integrals |= tile.scan.images.kind == ImageKind::line_integrals;
   }
-  require_different_images(tiled);
   views.read = [this](int tile, int view, int first_row, int row_count, std::span<float> values) {
     const Tile& from = tiles_[std::size_t(tile)];
     from.integrals->read(from.views[std::size_t(view)], 1, first_row, row_count, values);
   };
+  require_own_images(tiled, views);
   shifts_ = find_tile_shifts(views, threads_, hooks);
-  require_agreement(tiled, shifts_);
+  require_agreement(tiled, shifts_, views.views);
 
   scan_.views = first.views;
   scan_.views.angles_file.clear();  // it lies elsewhere; the angles are listed

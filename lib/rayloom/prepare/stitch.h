@@ -25,7 +25,8 @@ class StitchedScan {
  public:
   /// Reads dark, open and defect images of each tile, and some of its views to find the shifts.
   /// @throws BadInput naming the tile and what must hold: images or number or angles of views, tiles that leave a gap,
-  /// overlaps that do not show the same, parts raised to several heights, an axis outside of the whole; Cancelled.
+  /// images of one under another, overlaps that do not show the same, or not at one level, parts raised to several
+  /// heights, an axis outside of the whole; Cancelled.
   explicit StitchedScan(const TiledScan& tiled, std::optional<int> threads = {}, const Hooks& hooks = {});
 
   /// The scan that stitching gives, as yet without names of images. Its kind is transmission, so that what needs

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <numeric>
 #include <optional>
+#include <tuple>
 
 #include "rayloom/errors.h"
 #include "rayloom/parallel.h"
@@ -21,9 +22,10 @@ constexpr std::size_t search_samples = 300'000;    // compared at each place of 
 constexpr int least_overlap = 3 + tile_search_px;  // pixels
 constexpr int least_smoothed = 9;                  // pixels across an overlap below which it is not smoothed that way
 constexpr int most_steps = 12;
-constexpr double prior_px = 3;  // standard deviation of a nominal shift, where nothing else is known
-constexpr double coverage = 3;  // standard deviations that an uncertainty spans
-constexpr int cluster_px = 12;  // edge of the squares of pixels whose errors are taken to hang together
+constexpr double prior_px = 3;        // standard deviation of a nominal shift, where nothing else is known
+constexpr double coverage = 3;        // standard deviations that an uncertainty spans
+constexpr int cluster_of_row_px = 4;  // the same of a detector of one row, whose overlaps have few pixels
+constexpr int cluster_px = 12;        // edge of the squares of pixels whose errors are taken to hang together
 // Overlaps disagree if squares differ by so much of what they show (RMS): of the same part at most by 0.04 of what
 // varies along a view and 0.07 of what varies from view to view, unlike ones (swapped, doubled, mirrored) by 0.1 to 1.6
 // and 0.46 to 2.1. Squares of mere noise, whose neighbouring pixels hang together, are apart by 2.6 times what pixels
@@ -33,7 +35,16 @@ constexpr double least_structure = 0.02;  // of the mean: what varies less shows
 constexpr double least_air = 0.9;         // transmission
 constexpr double most_of_part = 0.9;      // mean transmission along a tile's end, against that of air
 constexpr int end_columns = 3;            // a tile's outermost
-constexpr double significant = 8;         // structure against what noise alone would show, in its standard deviations
+constexpr int least_slope_squares = 3;    // along an axis below which a beam's slope is not told from the part
+constexpr double most_slope = 0.25;       // of the level from end to end of an overlap: what no beam changes by
+// Views are in another order if another pairing of them has clearly more in common than the one the file says: by so
+// many standard deviations of what noise gives from square to square (of a thousand pairings noise alone brings one to
+// 3.3), and from view to view by what four equal views give, so that no single bad one decides.
+constexpr double clearly_paired = 6, many_views = 2, most_in_common = 0.8;
+constexpr double surely_common = 5;    // standard deviations above which both tiles are sure to see one part ..
+constexpr double mostly_common = 0.7;  // .. as they are above this correlation, however few views show it
+constexpr int least_paired_views = 8;  // fewer tell no order
+constexpr double significant = 8;      // structure against what noise alone would show, in its standard deviations
 
 /// The part of two tiles that both see, with the search's margin, over some views.
 struct Patch {
@@ -154,8 +165,14 @@ class Comparison {
   };
   void fetch(const TileViews& tiles, int tile, Patch& patch) const;
   Sums sums_at(int view, Shift place) const;
-  /// OverlapMatch::disagreement and part_at_far_ends_only.
+  int square_px() const { return a_.rows == 1 ? cluster_of_row_px : cluster_px; }
+  int squares_across() const { return a_.columns / square_px() + 1; }
+  /// Takes out of sums over the squares of one view what a beam of another level and slope adds to them: a linear
+  /// function times `level`.
+  void take_out_slope(std::span<double> values, std::span<const double> level, std::span<const double> weight) const;
+  /// OverlapMatch::disagreement, order and belonging_shown, and part_at_far_ends_only.
   double disagreement(std::span<const Sums> sums) const;
+  void compare_orders(std::span<const Sums> sums, OverlapMatch& match) const;
   bool part_at_far_ends_only(std::span<const Sums> sums) const;
 
   int a_index_, b_index_;
@@ -275,8 +292,8 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
     SquareSums seen;
     Eigen::Vector2d gradients = Eigen::Vector2d::Zero(), score = Eigen::Vector2d::Zero();
   };
-  const std::size_t squares_across = std::size_t(a_.columns / cluster_px + 1);
-  std::vector<Square> of_squares(squares_across * std::size_t(a_.rows / cluster_px + 1));
+  const std::size_t edge = std::size_t(square_px()), wide_squares = std::size_t(squares_across());
+  std::vector<Square> of_squares(wide_squares * (std::size_t(a_.rows) / edge + 1));
   Eigen::Vector2d gradients = Eigen::Vector2d::Zero();  // sum of w g
   double squares = 0;
   for (int r = rim_r; r < rows - rim_r; ++r)
@@ -306,8 +323,7 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
       sums.level += w * m * d;
       squares += w * d * d;
       ++sums.pixels;
-      Square& square =
-          of_squares[std::size_t(top + r) / cluster_px * squares_across + std::size_t(left + c) / cluster_px];
+      Square& square = of_squares[std::size_t(top + r) / edge * wide_squares + std::size_t(left + c) / edge];
       square.weight += w * m * m;
       square.level += w * m * d;
       square.gradients += w * m * g;
@@ -329,19 +345,131 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   return sums;
 }
 
+void Comparison::take_out_slope(std::span<double> values, std::span<const double> level,
+                                std::span<const double> weight) const {
+  const int across = squares_across(), down = int(values.size()) / across;
+  const auto basis = [&](std::size_t i) {
+    const int x = int(i) % across, y = int(i) / across;
+    return Eigen::Vector3d(level[i] * Eigen::Vector3d(1, across < least_slope_squares ? 0 : double(x) / across - 0.5,
+                                                      down < least_slope_squares ? 0 : double(y) / down - 0.5));
+  };
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    if (!(weight[i] > 0)) continue;
+    const Eigen::Vector3d b = basis(i);
+    normal += b * b.transpose() / weight[i];
+    right += b * values[i] / weight[i];
+  }
+  // The ridge leaves slopes at 0 that the squares do not tell.
+  normal.diagonal().array() += 1e-6 * normal(0, 0) + 1e-300;
+  Eigen::Vector3d plane = normal.ldlt().solve(right);
+  for (int axis : {1, 2})
+    plane(axis) = std::clamp(plane(axis), -most_slope, most_slope);
+  for (std::size_t i = 0; i < values.size(); ++i)
+    values[i] -= plane.dot(basis(i));
+}
+
+void Comparison::compare_orders(std::span<const Sums> sums, OverlapMatch& match) const {
+  const std::size_t n = sums.size(), squares = sums.front().seen.size();
+  if (int(n) < least_paired_views) return;
+  std::vector<double> weight(squares);
+  for (const Sums& one : sums) {
+    if (one.seen.size() != squares) return;
+    for (std::size_t s = 0; s < squares; ++s)
+      weight[s] += one.seen[s].weight / double(n);
+  }
+  const double all_weight = std::accumulate(weight.begin(), weight.end(), 0.0);
+  // What of each view is its own, by squares: neither the mean of all views nor a beam of another level and slope.
+  // Divided by the root of the weight, so that sums of products are weighted.
+  std::vector<double> of_a(n * squares), of_b(n * squares);
+  double unlike = 0, own_a = 0, own_b = 0, brightness = 1;
+  for (const auto& [own, sum, own_squares] :
+       {std::tuple{&of_a, &SquareSums::a, &own_a}, {&of_b, &SquareSums::b, &own_b}}) {
+    std::vector<double> mean(squares);
+    for (std::size_t v = 0; v < n; ++v)
+      for (std::size_t s = 0; s < squares; ++s)
+        if (const SquareSums& seen = sums[v].seen[s]; seen.weight > 0) {
+          (*own)[v * squares + s] = seen.*sum / seen.weight * weight[s];
+          mean[s] += (*own)[v * squares + s] / double(n);
+        }
+    const double level = std::accumulate(mean.begin(), mean.end(), 0.0) / all_weight;
+    if (!(level > 0)) return;
+    brightness *= level;
+    for (std::size_t s = 0; s < squares; ++s)
+      if (weight[s] > 0) unlike += std::pow(mean[s] / weight[s] / level - 1, 2) * weight[s] / all_weight / 2;
+    for (std::size_t v = 0; v < n; ++v) {
+      const auto view = std::span(*own).subspan(v * squares, squares);
+      take_out_slope(view, mean, weight);
+      for (std::size_t s = 0; s < squares; ++s) {
+        view[s] = weight[s] > 0 ? view[s] / std::sqrt(weight[s]) : 0;
+        *own_squares += view[s] * view[s];
+      }
+    }
+  }
+  // Squares of a view of a times those of a view of b, whose noises are independent: what they have in common.
+  const auto in_common = [&](std::size_t a, std::size_t b, std::size_t s) {
+    return of_a[a * squares + s] * of_b[b * squares + s];
+  };
+  double common = 0, chance = 0;
+  for (std::size_t v = 0; v < n; ++v)
+    for (std::size_t s = 0; s < squares; ++s) {
+      common += in_common(v, v, s);
+      chance += std::pow(in_common(v, v, s), 2);
+    }
+  const double least = least_structure * least_structure * double(n) * all_weight * brightness;
+  const bool always_alike = std::max(own_a, own_b) < least && unlike > least_structure * least_structure;
+  const double sure = std::min(surely_common * std::sqrt(chance), mostly_common * std::sqrt(own_a * own_b));
+  match.belonging_shown = common > std::max(sure, 1e-6 * least) || always_alike;  // rounding errors are alike, too
+  double most = std::max(least, common / most_in_common);
+  bool clearly = false;
+  for (const bool reversed : {false, true})
+    for (std::size_t by = reversed ? 0 : 1; by < n; ++by) {
+      double other = 0, of_squares = 0, of_views = 0;
+      for (std::size_t v = 0; v < n; ++v) {
+        const std::size_t w = (reversed ? by + n - v : by + v) % n;
+        double gain = 0;
+        for (std::size_t s = 0; s < squares; ++s) {
+          const double with = in_common(v, w, s), more = with - in_common(v, v, s);
+          other += with;
+          gain += more;
+          of_squares += more * more;
+        }
+        of_views += gain * gain;
+      }
+      // Of a part that is nearly its own mirror image an offset is the likelier mistake.
+      if (other <= (reversed && clearly ? most / most_in_common : most)) continue;
+      most = other;
+      clearly = other - common > std::max(clearly_paired * std::sqrt(of_squares), many_views * std::sqrt(of_views));
+      match.order = {!clearly ? ViewOrder::said : reversed ? ViewOrder::reversed : ViewOrder::offset, int(by)};
+    }
+}
+
 double Comparison::disagreement(std::span<const Sums> sums) const {
   Variation whole, alone;  // within views; the same without what all views share
   std::vector<SquareSums> of_squares;
   SquareSums all;
-  double misfit = 0, pixels = 0, squares = 0;
+  double misfit = 0, pixels = 0, squares = 0, before = 0;  // squares of `apart` before slopes are taken out
+  std::vector<SquareSums> seen;
+  std::vector<double> apart, level, weight;
   for (const Sums& one : sums) {
-    of_squares.resize(std::max(of_squares.size(), one.seen.size()));
+    seen = one.seen;
+    apart.clear(), level.clear(), weight.clear();
+    for (const SquareSums& square : seen) {
+      apart.push_back(square.apart);
+      level.push_back((square.a + square.b) / 2);
+      weight.push_back(square.weight);
+    }
+    take_out_slope(apart, level, weight);
+    of_squares.resize(std::max(of_squares.size(), seen.size()));
     SquareSums view;
-    for (std::size_t i = 0; i < one.seen.size(); ++i) {
-      whole.add(one.seen[i], 1);
-      view += one.seen[i];
-      of_squares[i] += one.seen[i];
-      squares += one.seen[i].weight > 0;
+    for (std::size_t i = 0; i < seen.size(); ++i) {
+      before += seen[i].weight > 0 ? seen[i].apart * seen[i].apart / seen[i].weight : 0;
+      seen[i].apart = apart[i];
+      whole.add(seen[i], 1);
+      view += seen[i];
+      of_squares[i] += seen[i];
+      squares += seen[i].weight > 0;
     }
     whole.add(view, -1);
     all += view;
@@ -353,7 +481,7 @@ double Comparison::disagreement(std::span<const Sums> sums) const {
     alone.add(one, -1);
   alone.add(all, 1);
   if (!(pixels > squares)) return 0;
-  const double noise = squares * std::max(misfit - whole.apart, 0.0) / (pixels - squares);
+  const double noise = squares * std::max(misfit - before, 0.0) / (pixels - squares);
   const double least = least_structure * least_structure * all.a * all.b / all.weight;
   double worst = 0;
   for (const auto& [one, most] : {std::pair{whole, most_apart_whole}, {alone, most_apart_alone}})
@@ -379,7 +507,10 @@ bool Comparison::part_at_far_ends_only(std::span<const Sums> sums) const {
 }
 
 OverlapMatch Comparison::refine(Shift place) const {
-  OverlapMatch match{a_index_, b_index_, views_, Shift::Zero(), Eigen::Matrix2d::Zero()};
+  OverlapMatch match;
+  match.a = a_index_;
+  match.b = b_index_;
+  match.views = views_;
   const Shift start = place;
   std::vector<Sums> sums(static_cast<std::size_t>(views_));
   Eigen::Matrix2d known = Eigen::Matrix2d::Zero();  // projects on the directions that have structure
@@ -402,7 +533,10 @@ OverlapMatch Comparison::refine(Shift place) const {
     }
     if (all.pixels < 10) return match;
     match.disagreement = std::min(step == 0 ? INFINITY : match.disagreement, disagreement(sums));
-    if (step == 0) match.part_at_far_ends_only = part_at_far_ends_only(sums);
+    if (step == 0) {
+      match.part_at_far_ends_only = part_at_far_ends_only(sums);
+      compare_orders(sums, match);
+    }
     const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> modes(all.matrix);
     Eigen::Matrix2d inverse = Eigen::Matrix2d::Zero();
     known.setZero();

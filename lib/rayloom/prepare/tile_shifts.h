@@ -31,17 +31,31 @@ struct TilePlace {
   double level = 1;  ///< Brightness against the first tile.
 };
 
+/// How views of the second tile are taken to fit those of the first.
+enum class ViewOrder { said, offset, reversed };
+
 /// What one overlap told.
 struct OverlapMatch {
-  int a, b;          ///< Tiles.
+  int a = 0, b = 0;  ///< Tiles.
   int views = 0;     ///< Compared.
-  Shift correction;  ///< Of b's place against a, to add to the nominal difference; 0 along what is not determined.
-  Eigen::Matrix2d information;  ///< Inverse covariance of `correction`, pixel^-2; 0 along what is not determined.
+  Shift correction =
+      Shift::Zero();  ///< Of b's place against a, to add to the nominal difference; 0 along what is not determined.
+  Eigen::Matrix2d information =
+      Eigen::Matrix2d::Zero();  ///< Inverse covariance of `correction`, pixel^-2; 0 along what is not determined.
   double log_level = 0, log_level_sd = 0;  ///< ln of a's brightness over b's.
   bool beyond_search = false;              ///< The best match lay at the end of the search, and was not used.
   /// Both tiles show something, but not the same: RMS of what squares of pixels differ by, over the RMS of what varies
   /// in them. 0 if they agree or show nothing.
   double disagreement = 0;
+  /// If not `said`: by what both tiles see change from view to view, b's views fit a's clearly better when view v of a
+  /// is taken with view (v + by) or (by - v) of b, modulo the `views` compared.
+  struct {
+    ViewOrder is = ViewOrder::said;
+    int by = 0;
+  } order;
+  /// What changes from view to view is the same in both beyond what noise gives; or nothing changes, and noise would
+  /// not hide it. Else swapped or unordered views could pass.
+  bool belonging_shown = false;
   bool part_at_far_ends_only = false;  ///< Air where they overlap, the part cut off at both outer ends.
 };
 
