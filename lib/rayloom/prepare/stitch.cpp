@@ -19,7 +19,7 @@ constexpr std::size_t block_samples = std::size_t{1} << 24;  // of all tiles' vi
 constexpr double last_resort = 1e-12;
 /// Open-beam images take off what the tube changes between turns, so that neighbours' levels differ by some per cent; a
 /// tile of other images is off by what the part lets through. Beyond this no blend is right.
-constexpr double most_level = 1.5;
+constexpr double most_level_apart = 1.5;
 
 std::string named(const Scan& scan) {
   return scan.file.string();
@@ -123,10 +123,10 @@ void require_agreement(const TiledScan& tiled, const TileShifts& shifts, int vie
                          " % of what varies in them, within " + std::to_string(tile_search_px) +
                          " pixels of the shifts in the scan file; must show the same there",
                      hint);
-    if (std::abs(one.log_level) - 3 * one.log_level_sd > std::log(most_level))
+    if (std::abs(one.log_level) - 3 * one.log_level_sd > std::log(most_level_apart))
       throw BadInput(both + "the second's level is " + to_text(std::exp(-one.log_level), 3) +
-                         " times the first's; must be from " + to_text(1 / most_level, 3) + " to " +
-                         to_text(most_level),
+                         " times the first's; must be from " + to_text(1 / most_level_apart, 3) + " to " +
+                         to_text(most_level_apart),
                      "are tiles in each other's places, or images of one under another, or was the tube set otherwise "
                      "without open-beam images of its own (tiles." +
                          std::to_string(one.b) + ".images.open)?");
