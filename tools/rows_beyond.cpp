@@ -88,9 +88,10 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
   context.note("overview: " + found);
   if (rows.doubtful() || rows.shifted_voxels > most_voxels_off) hooks.warn("--surround: " + found + "; " + question);
   if (const auto found_better =
-          better_value(overview, input.geometry, input.source, rows.fit, thread_count(given.threads)))
+          rows.doubtful() ? std::nullopt
+                          : better_value(overview, input.geometry, input.source, rows.fit, thread_count(given.threads)))
     hooks.warn("--surround: the rows of " + given.scan + " would fit " + given.surround + " clearly better with " +
-               found_better->key + " " + to_text(found_better->better, 4) + " than with " +
+               found_better->key + " " + to_text(found_better->better, 5) + " than with " +
                to_text(found_better->said, 6) + "; it must be right in both scans");
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +

@@ -45,6 +45,7 @@ const Case cases[] = {
     {"parallel single slice", Beam::parallel, DetectorShape::flat, 1.1, 30, 43, 1, Vec3(2, 1, 0), 9},
     {"parallel wide slice", Beam::parallel, DetectorShape::flat, 1.0, 620, 31, 1, Vec3(0.4, 200, 0), 6, 701, 310},
     {"parallel wide coarse slice", Beam::parallel, DetectorShape::flat, 1.75, 354, 50, 1, Vec3(2, 1, 0), 6, 701, 310},
+    {"parallel very coarse slice", Beam::parallel, DetectorShape::flat, 6.0, 100, 6, 1, Vec3(2, 1, 0), 60, 701, 310},
     {"fan flat", Beam::fan, DetectorShape::flat, 0.7, 41, 52, 130, Vec3(-1, 2, 0), 11},
     {"fan arc", Beam::fan, DetectorShape::arc, 0.9, 40, 39, 17, Vec3(0.3, 0.9, 0), 13},
     {"fan arc fine", Beam::fan, DetectorShape::arc, 0.3, 70, 61, 18, Vec3(11, -9, 0), 13},

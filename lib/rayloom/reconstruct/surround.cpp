@@ -302,26 +302,31 @@ class View {
 /// A value of the scan file that may be wrong.
 struct Suspect {
   std::string key;
-  double step;   ///< Over which slopes are taken, each way.
-  double least;  ///< A mistake below is of no consequence.
+  double step;            ///< Over which slopes are taken, each way.
+  double least, most;     ///< A mistake below is of no consequence, one beyond is not told from another part.
+  double clearly_better;  ///< Share of the squares left over that a fit must not exceed.
   double (*read)(const Geometry&);
   void (*add)(Geometry&, double);
 };
 
 std::vector<Suspect> suspects(const Geometry& geometry) {
+  constexpr double clearly = 0.6, clearly_of_roll = 0.75;  // which moves little in small views
   std::vector<Suspect> all = {
-      {"views.first_deg", 0.5, 0.5, [](const Geometry& g) { return degrees(g.angles_rad.front()); },
+      {"views.first_deg", 0.5, 0.5, 20, clearly, [](const Geometry& g) { return degrees(g.angles_rad.front()); },
        [](Geometry& g, double by) {
          for (double& angle : g.angles_rad)
            angle += radians(by);
        }},
-      {"detector.axis_column", 1, 0.5, [](const Geometry& g) { return g.detector.axis_column; },
+      {"detector.axis_column", 1, 0.5, 0.1 * geometry.detector.columns, clearly,
+       [](const Geometry& g) { return g.detector.axis_column; },
        [](Geometry& g, double by) { g.detector.axis_column += by; }}};
   if (geometry.beam != Beam::parallel)
     all.push_back({"source_to_object_mm", 0.01 * geometry.sod_mm, 0.02 * geometry.sod_mm,
+                   std::min(0.2 * geometry.sod_mm, geometry.sdd_mm - geometry.sod_mm), clearly,
                    [](const Geometry& g) { return g.sod_mm; }, [](Geometry& g, double by) { g.sod_mm += by; }});
   if (geometry.detector.rows > 1)
-    all.push_back({"detector.roll_deg", 0.5, 0.3, [](const Geometry& g) { return degrees(g.detector.roll_rad); },
+    all.push_back({"detector.roll_deg", 0.5, 0.3, 5, clearly_of_roll,
+                   [](const Geometry& g) { return degrees(g.detector.roll_rad); },
                    [](Geometry& g, double by) { g.detector.roll_rad += radians(by); }});
   return all;
 }
@@ -472,7 +477,7 @@ std::optional<BetterValue> better_value(const Volume& overview, const Geometry& 
   const std::vector<float> projected = rows.projected(here, nullptr);
   Eigen::MatrixXd slopes(Eigen::Index(projected.size()), 4);
   slopes.leftCols<3>() = rows.slopes(here, nullptr);
-  constexpr double maybe_better = 0.9, clearly_better = 0.75;
+  constexpr double maybe_better = 0.9;
   const auto left_over = [&](double error) { return std::pow(error / fit.error_after, 2); };
   std::optional<BetterValue> best;
   for (const Suspect& suspect : suspects(geometry)) {
@@ -481,8 +486,8 @@ std::optional<BetterValue> better_value(const Volume& overview, const Geometry& 
     Stand at = here;
     refine(rows, &suspect, at);
     const double error = rows.error(at, rows.projected(at, &suspect));
-    if (!(left_over(error) < clearly_better) || std::abs(at.added) < suspect.least ||
-        (best && best->error_after < error))
+    if (!(left_over(error) < suspect.clearly_better) || std::abs(at.added) < suspect.least ||
+        std::abs(at.added) > suspect.most || (best && best->error_after < error))
       continue;
     const double said = suspect.read(geometry);
     best = {suspect.key, said, said + at.added, error};

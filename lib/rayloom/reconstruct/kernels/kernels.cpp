@@ -614,7 +614,7 @@ struct RowsMet {
     const double first = (at.first - whole) * fixed_one + 0.5, down = at.down * fixed_one, step = at.step * fixed_one;
     unsigned* __restrict row_starts = starts[v], * __restrict of_groups = group_steps[v];
 #pragma omp simd
-    for (int j = 0; j < few_down; ++j)
+    for (int j = 0; j < (rows + shared_rows - 1) / shared_rows * shared_rows; ++j)
       row_starts[j] = unsigned(int(first + j * down));
 #pragma omp simd
     for (int g = 0; g < row_groups; ++g)
@@ -651,9 +651,11 @@ bool narrow(const RowPlace& at) {
   return (lanes - 1) * at.step + (shared_rows - 1) * __builtin_fabs(at.down) <= lanes - 1 + 1e-9;
 }
 
-/// Whether positions within a tile fit in whole numbers, and pixels in two registers of columns.
+/// Whether positions within a tile fit in whole numbers, and pixels of rows that share it in two registers of columns.
 bool fits(const RowPlace& at, int rows) {
-  return at.step <= two_window_row_step && few_across * at.step + most(rows, 1) * __builtin_fabs(at.down) < fixed_reach;
+  const double down = __builtin_fabs(at.down);
+  return at.step <= two_window_row_step && few_across * at.step + most(rows, shared_rows) * down < fixed_reach &&
+         (lanes - 1) * at.step + (shared_rows - 1) * down <= 2 * lanes - 2;
 }
 
 /// Adds groups [first, end) of rows that share windows. @param sums  Of the first row.
