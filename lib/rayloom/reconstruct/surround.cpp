@@ -3,8 +3,6 @@
 #include <Eigen/Cholesky>
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
-#include <cstdlib>
 #include <limits>
 #include <vector>
 

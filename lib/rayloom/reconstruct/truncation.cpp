@@ -117,7 +117,7 @@ struct Medians {
 };
 
 /// @param half  So many steps of `stride` before and after, of `length` in a line; at its ends as many values.
-/// @param leave_out  Of these none is found, nor do they count. Empty: all count.
+/// @param leave_out  Of these none is found, nor do they count.
 Medians medians(const std::vector<float>& values, const std::vector<char>& leave_out, int length, int stride,
                 int half) {
   const int together = std::min(2 * half + 1, length);
