@@ -9,7 +9,6 @@ namespace rayloom {
 
 namespace {
 
-constexpr double aside = 1.1;          // of the radius: the shadow is an ellipse, the place not quite known
 constexpr double between = 1;          // pixels beside each shadow that another leaves free
 constexpr double least_left = 0.75;    // of the pixels about a shadow, when others have taken theirs
 constexpr double least_ground = 3;     // pixels about the shadow ..
@@ -39,10 +38,6 @@ struct Expected {
   double radius_px, area_px2;
 };
 
-double distance(const DetectorPosition& a, const DetectorPosition& b) {
-  return std::hypot(a.row - b.row, a.column - b.column);
-}
-
 /// Pixels about one ball, without those of others.
 class Patch {
  public:
@@ -70,7 +65,7 @@ class Patch {
         if (x * x + y * y > reach * reach) continue;
         ++all_;
         if (std::any_of(others.begin(), others.end(), [&](const Expected& other) {
-              return distance(other.middle, {double(r), double(c)}) < aside * other.radius_px + between;
+              return distance_px(other.middle, {double(r), double(c)}) < shadow_reach * other.radius_px + between;
             }))
           continue;
         places_.push_back({x, y});
@@ -79,7 +74,7 @@ class Patch {
   }
 
   static double reach_of(double radius_px) {
-    return aside * radius_px + std::max(least_ground, ground_radii * radius_px);
+    return shadow_reach * radius_px + std::max(least_ground, ground_radii * radius_px);
   }
 
   /// Whether others leave enough to tell the ground by.
@@ -138,7 +133,7 @@ class Patch {
       if (from <= near) {
         middle += double(values_[i]);
         ++inside;
-      } else if (from > aside * radius_px_ + 1) {
+      } else if (from > shadow_reach * radius_px_ + 1) {
         rim += double(values_[i]);
         ++outside;
       }
@@ -151,7 +146,7 @@ class Patch {
   Eigen::VectorXd image(const Shape& shape) const {
     const double radius2 = std::pow(radius_mm_ * std::exp(shape[2]), 2), twice = 2 * std::exp(shape[3]);
     Eigen::VectorXd image(Eigen::Index(places_.size()));
-    const double edge = aside * radius_px_ * std::exp(shape[2]) + 1;
+    const double edge = shadow_reach * radius_px_ * std::exp(shape[2]) + 1;
     for (std::size_t i = 0; i < places_.size(); ++i) {
       if ((places_[i] - shape.head<2>()).norm() > edge) {
         image[Eigen::Index(i)] = 0;
@@ -215,9 +210,9 @@ std::vector<std::optional<BallShadow>> measure_balls(std::span<const float> view
     bool touched = false;
     for (std::size_t j = 0; j < balls.size() && !touched; ++j) {
       if (i == j) continue;
-      const double apart = distance(one.middle, seen[j].middle) - aside * seen[j].radius_px;
+      const double apart = distance_px(one.middle, seen[j].middle) - shadow_reach * seen[j].radius_px;
       if (apart < reach + between) others.push_back(seen[j]);
-      touched = apart < aside * one.radius_px + 2 * between;
+      touched = apart < shadow_reach * one.radius_px + 2 * between;
     }
     if (touched) continue;
     Shape shape;

@@ -17,7 +17,6 @@ constexpr int least_area = 5;           // pixels above half the height
 constexpr double most_oblong = 1.7;     // ratio of a region's second moments: a cone of 25 degrees makes 1.22 of a ball
 constexpr double least_compact = 0.85;  // area over that of the ellipse with the region's second moments
 constexpr double most_uneven = 0.04;    // of the height: RMS of the ring about its plane
-constexpr double beside = 1.1;          // of the radius
 constexpr double least_ring = 0.5;      // of the ring that other shadows must leave
 
 /// Least (or largest) of the 2 reach + 1 samples about each place of a line, by van Herk's blocks.
@@ -86,13 +85,8 @@ double pixel_noise(std::span<const float> view, int rows, int columns) {
   return differences.empty() ? 0 : 1.4826 * double(middle_of(differences)) / std::sqrt(2);
 }
 
-double distance(const BeadShadow& a, const BeadShadow& b) {
-  return std::hypot(a.centre.row - b.centre.row, a.centre.column - b.centre.column);
-}
-
-/// How far a shadow reaches at most: it is an ellipse.
 double reach_of(const BeadShadow& shadow) {
-  return beside * shadow.radius_px;
+  return shadow_reach * shadow.radius_px;
 }
 
 /// Puts centre, moments and `clear` right. @param others  Those that the ring may meet: it leaves them out.
@@ -102,7 +96,7 @@ void refine(std::span<const float> view, int rows, int columns, double noise, st
   shadow.clear = false;
   const auto others_at = [&](double row, double column) {
     return std::any_of(others.begin(), others.end(), [&](const BeadShadow& other) {
-      return std::hypot(row - other.centre.row, column - other.centre.column) < reach_of(other) + 1;
+      return distance_px({row, column}, other.centre) < reach_of(other) + 1;
     });
   };
   for (int pass = 0; pass < 5; ++pass) {
@@ -238,7 +232,7 @@ std::vector<BeadShadow> find_bead_shadows(std::span<const float> view, int rows,
     bool touched = false;
     for (std::size_t j = 0; j < rough.size(); ++j) {
       if (i == j) continue;
-      const double apart = distance(rough[i], rough[j]) - reach_of(rough[j]);
+      const double apart = distance_px(rough[i].centre, rough[j].centre) - reach_of(rough[j]);
       if (apart < 1.5 * rough[i].radius_px + 6) others.push_back(rough[j]);
       touched = touched || apart < reach_of(rough[i]) + 2;
     }

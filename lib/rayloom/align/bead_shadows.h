@@ -1,12 +1,20 @@
 /// @file
 /// Shadows of dense balls in one view, and their centres to a fraction of a pixel.
 #pragma once
+#include <cmath>
 #include <span>
 #include <vector>
 
 #include "rayloom/geometry/geometry.h"
 
 namespace rayloom {
+
+/// How far a shadow reaches at most, of its radius: it is an ellipse, its place not quite known.
+inline constexpr double shadow_reach = 1.1;
+
+inline double distance_px(const DetectorPosition& a, const DetectorPosition& b) {
+  return std::hypot(a.row - b.row, a.column - b.column);
+}
 
 /// What a ball leaves in a view.
 struct BeadShadow {

@@ -14,10 +14,6 @@ constexpr int most_missing = 3;      // views
 constexpr double alike_radii = 1.5;  // ratio of radii from one view to the next
 constexpr double like_own = 1.4;     // ratio of a shadow's spread to the median of its track
 
-double pixels_between(const DetectorPosition& a, const DetectorPosition& b) {
-  return std::hypot(a.row - b.row, a.column - b.column);
-}
-
 bool like(const BeadShadow& a, const BeadShadow& b) {
   return a.radius_px < alike_radii * b.radius_px && b.radius_px < alike_radii * a.radius_px;
 }
@@ -59,7 +55,7 @@ std::vector<BeadTrack> join_tracks(std::span<const std::vector<BeadShadow>> shad
     for (std::size_t t = 0; t < open.size(); ++t)
       for (std::size_t s = 0; s < here.size(); ++s) {
         const double missing = view - open[t].back().view;
-        const double off = pixels_between(carried_on(open[t], view), here[s].centre);
+        const double off = distance_px(carried_on(open[t], view), here[s].centre);
         if (off <= bend_px * missing * (missing + 1) / 2 + 1 && like(open[t].back().shadow, here[s]))
           choices.emplace_back(open[t].size() < 3, off, t, s);
       }
@@ -83,7 +79,7 @@ std::vector<BeadTrack> join_tracks(std::span<const std::vector<BeadShadow>> shad
     if (view > 0)
       for (std::size_t s = 0; s < here.size(); ++s)
         for (const BeadShadow& before : shadows[std::size_t(view) - 1])
-          if (!taken[s] && like(before, here[s]) && pixels_between(before.centre, here[s].centre) <= step_px)
+          if (!taken[s] && like(before, here[s]) && distance_px(before.centre, here[s].centre) <= step_px)
             next.push_back({{view - 1, before}, {view, here[s]}});
     open = std::move(next);
   }
