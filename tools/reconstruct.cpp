@@ -538,7 +538,7 @@ int run_reconstruct(const Context& context, const ReconstructArguments& given) {
   }
   record["reconstruction"]["truncated_rows"] = beyond.record(given, input.geometry, options.beyond);
   record["corrections"] = corrected;
-  const bool only_to_look_at = metal.replaces() || beyond.doubtful();
+  const bool only_to_look_at = metal.replaces() || beyond.fit.doubtful();
   if (only_to_look_at) record["use"] = looking_only;
   record["samples"] = {{"read", counts.samples},
                        {"non_positive_raised", counts.non_positive},
@@ -573,7 +573,8 @@ int run_reconstruct(const Context& context, const ReconstructArguments& given) {
               to_string(input.geometry.beam) + " beam, " + plan.redundancy.name + " of " +
               std::to_string(input.geometry.angles_rad.size()) + " views");
   if (metal.replaces()) context.say(given.output + ": " + looking_only + ", since the shadows of metal were replaced");
-  if (beyond.doubtful()) context.say(given.output + ": " + looking_only + ", since the overview does not fit the scan");
+  if (beyond.fit.doubtful())
+    context.say(given.output + ": " + looking_only + ", since the overview does not fit the scan");
   if (noise_factor > 1)
     context.say("the noise of the open-beam images makes that of thin places " + to_text(std::sqrt(noise_factor), 3) +
                 " times as large, at most");

@@ -14,7 +14,7 @@ namespace {
 // An overview beyond these is of something else (common practice).
 constexpr double most_difference = 0.4, least_scale = 0.5;
 // One of the same part fits within these.
-constexpr double fitting_difference = 0.1, fitting_scale = 0.05, most_voxels_off = 3;
+constexpr double fitting_scale = 0.05, most_voxels_off = 3;
 
 }  // namespace
 
@@ -22,10 +22,6 @@ bool continues_rows(const ReconstructArguments& given) {
   if (given.truncated != "continue" && given.truncated != "as-is")
     throw InvalidOption("--truncated: '" + given.truncated + "'; must be continue or as-is");
   return given.truncated == "continue";
-}
-
-bool RowsBeyond::doubtful() const {
-  return fit.error_after > fitting_difference;
 }
 
 Beyond RowsBeyond::of(const Geometry& geometry, const ReconstructOptions& options) const {
@@ -86,13 +82,12 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
                             to_text(1 / least_scale),
                         question);
   context.note("overview: " + found);
-  if (rows.doubtful() || rows.shifted_voxels > most_voxels_off) hooks.warn("--surround: " + found + "; " + question);
-  if (const auto found_better =
-          rows.doubtful() ? std::nullopt
-                          : better_value(overview, input.geometry, input.source, rows.fit, thread_count(given.threads)))
+  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off)
+    hooks.warn("--surround: " + found + "; " + question);
+  if (rows.fit.better)
     hooks.warn("--surround: the rows of " + given.scan + " would fit " + given.surround + " clearly better with " +
-               found_better->key + " " + to_text(found_better->better, 5) + " than with " +
-               to_text(found_better->said, 6) + "; it must be right in both scans");
+               rows.fit.better->key + " " + to_text(rows.fit.better->better, 5) + " than with " +
+               to_text(rows.fit.better->said, 6) + "; it must be right in both scans");
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +
                to_text(std::round(1000 * std::abs(rows.fit.scale - 1)) / 10) + " % from what the rows of " +

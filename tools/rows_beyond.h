@@ -18,8 +18,6 @@ struct RowsBeyond {
   SurroundFit fit{};
   double shifted_voxels = 0;  ///< Of the overview.
 
-  /// The overview agrees with the scan, but worse than one of the same part should.
-  bool doubtful() const;
   Beyond of(const Geometry& geometry, const ReconstructOptions& options) const;
   /// For volume.json.
   nlohmann::ordered_json record(const ReconstructArguments& given, const Geometry& geometry,

@@ -213,8 +213,7 @@ TEST_SUITE("a region with an overview around it") {
           Geometry said = region;
           wrong.add(said, wrong.by);
           const ProjectionSource source = from_memory(said, data);
-          const auto better =
-              better_value(part.overview, said, source, fit_surround(part.overview, said, source, 2), 2);
+          const auto better = fit_surround(part.overview, said, source, 2).better;
           REQUIRE(better.has_value() == !wrong.key.empty());
           if (!better) continue;
           CHECK(better->key == wrong.key);
@@ -223,7 +222,7 @@ TEST_SUITE("a region with an overview around it") {
       }
     const std::vector<float> data(96 * 16 * 140, 1.0F);
     const Geometry parallel = region_scan(Beam::parallel);
-    CHECK_FALSE(better_value(Volume(Grid{8, 8, 8, 4, Vec3::Zero()}), parallel, from_memory(parallel, data), {}, 2));
+    CHECK_FALSE(fit_surround(Volume(Grid{8, 8, 8, 4, Vec3::Zero()}), parallel, from_memory(parallel, data), 2).better);
   }
 
   TEST_CASE("a scan of air gives nothing to fit to, and says whether the overview is air as well") {

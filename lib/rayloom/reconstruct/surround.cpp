@@ -451,32 +451,14 @@ void refine(const Comparison& rows, const Suspect* suspect, Stand& at) {
   }
 }
 
-}  // namespace
-
-SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
-                         int threads) {
-  const Comparison rows(overview, geometry, source, threads);
-  Stand at;
-  const std::vector<float> before = rows.projected(at, nullptr);
-  if (rows.of_air()) {  // nothing to fit to
-    const double error = std::ranges::any_of(before, [](float value) { return value != 0; }) ? 1 : 0;
-    return {Vec3::Zero(), 1, error, error};
-  }
-  const double error_before = rows.error(at, before);
-  refine(rows, nullptr, at);
-  return {at.shift_mm, at.scale, error_before, rows.error(at, rows.projected(at, nullptr))};
-}
-
-std::optional<BetterValue> better_value(const Volume& overview, const Geometry& geometry,
-                                        const ProjectionSource& source, const SurroundFit& fit, int threads) {
-  const Comparison rows(overview, geometry, source, threads);
-  if (rows.of_air()) return {};
-  const Stand here{fit.shift_mm, fit.scale};
+/// @param here  Where the overview fits best with all values as said. @param error_here  What is left over there.
+std::optional<BetterValue> better_value(const Comparison& rows, const Geometry& geometry, const Stand& here,
+                                        double error_here) {
   const std::vector<float> projected = rows.projected(here, nullptr);
   Eigen::MatrixXd slopes(Eigen::Index(projected.size()), 4);
   slopes.leftCols<3>() = rows.slopes(here, nullptr);
   constexpr double maybe_better = 0.9;
-  const auto left_over = [&](double error) { return std::pow(error / fit.error_after, 2); };
+  const auto left_over = [&](double error) { return std::pow(error / error_here, 2); };
   std::optional<BetterValue> best;
   for (const Suspect& suspect : suspects(geometry)) {
     slopes.col(3) = rows.slope_of(here, suspect);  // which tell most right scans without a fit
@@ -491,6 +473,24 @@ std::optional<BetterValue> better_value(const Volume& overview, const Geometry& 
     best = {suspect.key, said, said + at.added, error};
   }
   return best;
+}
+
+}  // namespace
+
+SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
+                         int threads) {
+  const Comparison rows(overview, geometry, source, threads);
+  Stand at;
+  const std::vector<float> before = rows.projected(at, nullptr);
+  if (rows.of_air()) {  // nothing to fit to
+    const double error = std::ranges::any_of(before, [](float value) { return value != 0; }) ? 1 : 0;
+    return {Vec3::Zero(), 1, error, error};
+  }
+  const double error_before = rows.error(at, before);
+  refine(rows, nullptr, at);
+  SurroundFit fit{at.shift_mm, at.scale, error_before, rows.error(at, rows.projected(at, nullptr))};
+  if (!fit.doubtful()) fit.better = better_value(rows, geometry, at, fit.error_after);
+  return fit;
 }
 
 std::size_t overview_bytes(const Grid& stored) {

@@ -11,11 +11,24 @@
 
 namespace rayloom {
 
+/// A value of the scan file with which an overview would fit better.
+struct BetterValue {
+  std::string key;  ///< Of the scan file.
+  double said = 0, better = 0;
+  double error_after = 0;  ///< As SurroundFit, with the better value.
+};
+
 /// How an overview has to be moved and scaled to agree with a scan.
 struct SurroundFit {
   Vec3 shift_mm = Vec3::Zero();              ///< Of the overview.
   double scale = 1;                          ///< Of its values.
   double error_before = 0, error_after = 0;  ///< RMS of measured less projected line integrals over the measured RMS.
+  /// The one of source_to_object_mm, views.first_deg, detector.axis_column and detector.roll_deg that, changed alone,
+  /// would make the overview fit clearly better; none if none would, or if the fit is doubtful. One that is wrong in
+  /// the overview's own scan shows alike, the other way round.
+  std::optional<BetterValue> better{};
+  /// It agrees worse than an overview of the same part should (common practice).
+  bool doubtful() const { return error_after > 0.1; }
 };
 
 /// Compares measured rows with the overview's projections in up to 16 views, over blocks of pixels as large as the
@@ -23,19 +36,6 @@ struct SurroundFit {
 /// along z of a single slice, stays 0; a scan of zeros shows none, and differs by 1 from an overview that is not air.
 /// @param overview  In the scan's own frame, its origin on the scan's axis.
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source, int threads);
-
-/// A value of the scan file with which the overview would fit better.
-struct BetterValue {
-  std::string key;  ///< Of the scan file.
-  double said = 0, better = 0;
-  double error_after = 0;  ///< As SurroundFit, with the better value.
-};
-
-/// The one of source_to_object_mm, views.first_deg, detector.axis_column and detector.roll_deg that, changed alone,
-/// would make the overview fit clearly better than by `fit`; none if none would. One that is wrong in the overview's
-/// own scan shows alike, the other way round.
-std::optional<BetterValue> better_value(const Volume& overview, const Geometry& geometry,
-                                        const ProjectionSource& source, const SurroundFit& fit, int threads);
 
 /// A stored volume, read slice by slice, its voxels averaged until there are at most 320 across and 2^25 in all.
 /// @param part_moved_mm  Of the scan whose frame it is to stand in. @throws BadInput as StoredVolume.
