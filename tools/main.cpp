@@ -69,6 +69,8 @@ int run(int argc, char** argv) {
       command = " " + chosen->get_name();
     if (const std::string start = "Could not convert: "; what.starts_with(start))  // "--voxel = abc"
       what = what.substr(start.size()) + "; must be a number";
+    if (const auto at = what.find(": 1 required "); at != std::string::npos && what.ends_with(" missing"))
+      what = what.substr(0, at) + ": no value given; must have one";
     if (const auto at = what.find(": At Most 1 required but received"); at != std::string::npos)
       what = what.substr(0, at) + ": given more than once; must be given once";
     std::cerr << "rayloom: " << what << '\n'

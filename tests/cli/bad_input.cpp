@@ -144,6 +144,7 @@ TEST_SUITE("bad input through the program") {
     refused("empty", nothing, {"--memory: ''; must not be empty"}, "--memory ''");
     refused("no threads", nothing, {"--threads: ''; must not be empty"}, "--threads ''");
     refused("twice", nothing, {"--bin: given more than once; must be given once"}, "--bin 2 --bin 3");
+    refused("no value", nothing, {"--bin: no value given; must have one"}, "--bin=");
     refused("voxel beyond the view", nothing,
             {"--voxel: 1e+09 mm; must be from", "0.7 times the field of view's diameter"}, "--voxel 1e9");
     refused("voxel too small", nothing, {"--voxel: 1e-09 mm; must be from"}, "--voxel 1e-9");
