@@ -16,6 +16,20 @@ constexpr double most_difference = 0.4, least_scale = 0.5;
 // One of the same part fits within these.
 constexpr double fitting_scale = 0.05, most_voxels_off = 3;
 
+/// Of the rows that a volume was made from: how many the part stuck out of, by its volume.json.
+double share_cut_off(const nlohmann::json& record) {
+  const nlohmann::json rows = record.value("/reconstruction/truncated_rows"_json_pointer, nlohmann::json::object());
+  if (!rows.is_object() || rows.value("method", "") != "continued") return 0;
+  return std::max(rows.value("left_share", 0.0), rows.value("right_share", 0.0));
+}
+
+/// What shows like a wrong value, too.
+std::string shows_alike(const std::string& key) {
+  if (key == "source_to_object_mm") return " (a wrong source_to_detector_mm or pixel pitch shows alike)";
+  if (key == "views.first_deg") return " (a wrong arc_deg shows alike)";
+  return "";
+}
+
 }  // namespace
 
 bool continues_rows(const ReconstructArguments& given) {
@@ -63,31 +77,40 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
     input.integrals->count_anew();
     return rows;
   }
-  const Volume overview = read_overview(StoredVolume(given.surround), scan.part_moved_mm);
+  const StoredVolume stored(given.surround);
+  const double cut_off = share_cut_off(stored.record());
+  const Volume overview = read_overview(stored, scan.part_moved_mm);
   rows.fit = fit_surround(overview, input.geometry, input.source, thread_count(given.threads));
   rows.overview = std::make_shared<Surroundings>(fitted(overview, rows.fit, input.geometry));
   if (rows.overview->reach_mm == 0)
     throw InvalidOption("--surround: " + given.surround + " is zero everywhere; must hold the whole part");
-  if (rows.of(input.geometry, options).columns == 0)
+  const Coverage coverage = options.coverage.value_or(automatic_coverage(input.geometry));
+  if (rows.overview->outermost_mm <= field_of_view(input.geometry, coverage).radius_mm)
     throw InvalidOption("--surround: " + given.surround + " lies within the field of view; must reach beyond it");
   rows.shifted_voxels = rows.fit.shift_mm.norm() / overview.grid.voxel_mm;
   const std::string found = "shifted by " + to_text(rows.fit.shift_mm.norm(), 3) + " mm (" +
                             to_text(rows.shifted_voxels, 2) + " voxels) and scaled by " + to_text(rows.fit.scale, 4) +
                             ", its projections differ from the measured rows by " +
                             to_text(std::round(1000 * rows.fit.error_after) / 10) + " %";
-  const std::string question = "is it the same part, and does part_moved_mm of both scans say where it stood?";
+  std::string question = "is it the same part, and does part_moved_mm of both scans say where it stood?";
+  const auto& better = rows.fit.better;
+  if (cut_off > 0)
+    hooks.warn("--surround: " + given.surround + " is itself cut off: the part left the view in " +
+               to_text(100 * cut_off, 3) +
+               " % of the rows it was made from, so that values in the region may be off by a fifth; it must be an "
+               "overview of the whole part");
+  else if (better)
+    question = "the rows of " + given.scan + " would fit clearly better with " + better->key + " " +
+               to_text(better->better, 5) + " than with " + to_text(better->said, 6) + shows_alike(better->key) +
+               "; if it is wrong in one of the two scan files, mend it there and run again";
   if (rows.fit.error_after > most_difference || !(rows.fit.scale > least_scale && rows.fit.scale < 1 / least_scale))
     throw InvalidOption("--surround: " + given.surround + ": " + found + "; must differ by at most " +
                             to_text(100 * most_difference) + " % at a scale between " + to_text(least_scale) + " and " +
                             to_text(1 / least_scale),
                         question);
   context.note("overview: " + found);
-  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off)
+  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off || (better && cut_off == 0))
     hooks.warn("--surround: " + found + "; " + question);
-  if (rows.fit.better)
-    hooks.warn("--surround: the rows of " + given.scan + " would fit " + given.surround + " clearly better with " +
-               rows.fit.better->key + " " + to_text(rows.fit.better->better, 5) + " than with " +
-               to_text(rows.fit.better->said, 6) + "; it must be right in both scans");
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +
                to_text(std::round(1000 * std::abs(rows.fit.scale - 1)) / 10) + " % from what the rows of " +

@@ -139,6 +139,18 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     CHECK(record_of(folder, "piece").at("centre_mm").at(0) == 4.5);
     CHECK(outcome.err.find("is it the same part") == std::string::npos);
 
+    // Its own volume supplies nothing.
+    REQUIRE(run(folder, "reconstruct region/scan.json -o own --truncated as-is --quiet").status == 0);
+    const auto by_own = run(folder, "reconstruct region/scan.json -o twice --surround own");
+    CHECK(by_own.status == 2);
+    CHECK(by_own.err.find("own lies within the field of view; must reach beyond it") != std::string::npos);
+    // Nor does a part's half tell of the whole.
+    make_scan(folder, "half", 0.25, {-4, 3, -1});
+    REQUIRE(run(folder, "reconstruct half/scan.json -o half_seen --quiet").status == 0);
+    const auto by_half = run(folder, "reconstruct region/scan.json -o of_half --surround half_seen");
+    CHECK(by_half.status == 0);
+    CHECK(by_half.err.find("half_seen is itself cut off: the part left the view in ") != std::string::npos);
+    CHECK(by_half.err.find("clearly better") == std::string::npos);
     // An overview that ends within the part lacks most of what every ray meets.
     REQUIRE(run(folder, "reconstruct whole/scan.json -o cut --size 16,16,24 --centre 4,-3,1 --quiet").status == 0);
     const auto cut = run(folder, "reconstruct region/scan.json -o short --surround cut --size 8,8,4 --centre 4,-3,1");

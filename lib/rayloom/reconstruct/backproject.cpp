@@ -36,6 +36,11 @@ std::size_t slab_stride(Beam beam, const Grid& grid, int first_slice, int slices
   return (groups >= 16 ? groups | 1 : groups) * group;
 }
 
+/// Of a batch's rows of one slice and a row of zeros, margins included.
+std::size_t row_floats(int views, int columns) {
+  return (std::size_t(views) + 1) * (std::size_t(columns) + 2 * kernels::row_margin);
+}
+
 std::size_t line_stride(int first_line, int lines) {
   return (span_in_groups(floor_to_group(first_line), first_line, lines) | 1) * group;
 }
@@ -90,8 +95,11 @@ Slab::Slab(Beam beam, const Grid& grid_, int first_slice_, int slices_, double r
     std::fill_n(samples.data() + i * piece, std::min(piece, samples.size() - i * piece), 0.0F);
 }
 
-std::size_t Slab::bytes(Beam beam, const Grid& grid, int first_slice, int slices) {
-  return std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(beam, grid, first_slice, slices) * sizeof(float);
+std::size_t Slab::bytes(Beam beam, const Grid& grid, int first_slice, int slices, int columns) {
+  const bool rows = packed(beam, grid) && beam == Beam::parallel;
+  return (std::size_t(grid.nx) * std::size_t(grid.ny) * slab_stride(beam, grid, first_slice, slices) +
+          (rows ? 3 * row_floats(ViewBatch::capacity_of(beam), columns + 2) : 0)) *
+         sizeof(float);
 }
 
 ViewBatch::ViewBatch(Beam beam, int columns_in, int first_line_, int lines_)
@@ -166,7 +174,7 @@ kernels::Rows rows_of(const ViewBatch& batch, const kernels::Views& views, int k
                       AlignedVector<float>& memory) {
   constexpr std::size_t margin = kernels::row_margin;
   const std::size_t columns = std::size_t(batch.columns), stride = columns + 2 * margin;
-  const std::size_t all = (std::size_t(batch.capacity) + 1) * stride;
+  const std::size_t all = row_floats(batch.capacity, batch.columns);
   if (memory.size() != 3 * all) memory.assign(3 * all, 0.0F);  // and the margins stay so
   float *samples = memory.data(), *low = samples + all, *rise = low + all;
 #pragma omp parallel for schedule(static) num_threads(threads)

@@ -29,7 +29,8 @@ struct Slab {
   float at(int i, int j, int k) const {
     return samples[(std::size_t(j) * std::size_t(grid.nx) + std::size_t(i)) * stride + std::size_t(k - base_slice)];
   }
-  static std::size_t bytes(Beam beam, const Grid& grid, int first_slice, int slices);
+  /// @param columns  Of the detector.
+  static std::size_t bytes(Beam beam, const Grid& grid, int first_slice, int slices, int columns);
 };
 
 /// Filtered views as the kernels read them: samples[(view (columns) + column + 1) stride + (line - base_line)], column

@@ -73,7 +73,7 @@ struct Direct {
     return ViewBatch::bytes(stage.ideal().beam, stage.ideal().detector.columns, line0, line1 - line0 + 1);
   }
   static std::size_t sum_bytes(const FilterStage& stage, const Grid& grid, SliceRange slab) {
-    return Slab::bytes(stage.ideal().beam, grid, slab.first, slab.count);
+    return Slab::bytes(stage.ideal().beam, grid, slab.first, slab.count, stage.ideal().detector.columns);
   }
   static Sum sum(const FilterStage& stage, const Grid& grid, double radius_mm, SliceRange slab, int threads) {
     return {stage.ideal().beam, grid, slab.first, slab.count, radius_mm, threads};

@@ -14,6 +14,9 @@ namespace rayloom {
 
 namespace {
 
+/// RMS over the measured, above which an overview is of another part or the geometry wrong (common practice).
+constexpr double most_difference = 0.1;
+
 constexpr int most_across_read = 320, least_across_view = 32;
 constexpr std::size_t most_voxels_read = std::size_t{1} << 25;
 
@@ -147,8 +150,8 @@ std::vector<float> shifted_integrals(const Volume& overview, std::vector<Ray> ra
   return integrals;
 }
 
-/// Farthest that a voxel which is not 0 reaches from the z axis.
-double reach_mm(const Volume& volume) {
+/// Farthest from the z axis that the middle of a voxel lies which is not 0; 0 if none is.
+double outermost_mm(const Volume& volume) {
   const Grid& grid = volume.grid;
   double most = 0;
   for (int j = 0; j < grid.ny; ++j)
@@ -161,7 +164,7 @@ double reach_mm(const Volume& volume) {
           break;
         }
     }
-  return most + grid.voxel_mm;
+  return most;
 }
 
 /// With x and z exchanged. z is then the quickest in memory, and rays one above the other meet neighbours.
@@ -315,15 +318,15 @@ std::vector<Suspect> suspects(const Geometry& geometry) {
          for (double& angle : g.angles_rad)
            angle += radians(by);
        }},
-      {"detector.axis_column", 1, 0.5, 0.1 * geometry.detector.columns, clearly,
+      {"detector.axis_column", 1, 0.5, 0.25 * geometry.detector.columns, clearly,
        [](const Geometry& g) { return g.detector.axis_column; },
        [](Geometry& g, double by) { g.detector.axis_column += by; }}};
   if (geometry.beam != Beam::parallel)
     all.push_back({"source_to_object_mm", 0.01 * geometry.sod_mm, 0.02 * geometry.sod_mm,
-                   std::min(0.2 * geometry.sod_mm, geometry.sdd_mm - geometry.sod_mm), clearly,
+                   std::min(0.3 * geometry.sod_mm, geometry.sdd_mm - geometry.sod_mm), clearly,
                    [](const Geometry& g) { return g.sod_mm; }, [](Geometry& g, double by) { g.sod_mm += by; }});
   if (geometry.detector.rows > 1)
-    all.push_back({"detector.roll_deg", 0.5, 0.3, 5, clearly_of_roll,
+    all.push_back({"detector.roll_deg", 0.5, 0.3, 15, clearly_of_roll,
                    [](const Geometry& g) { return degrees(g.detector.roll_rad); },
                    [](Geometry& g, double by) { g.detector.roll_rad += radians(by); }});
   return all;
@@ -466,7 +469,7 @@ std::optional<BetterValue> better_value(const Comparison& rows, const Geometry& 
     Stand at = here;
     refine(rows, &suspect, at);
     const double error = rows.error(at, rows.projected(at, &suspect));
-    if (!(left_over(error) < suspect.clearly_better) || std::abs(at.added) < suspect.least ||
+    if (!(left_over(error) < suspect.clearly_better) || error > most_difference || std::abs(at.added) < suspect.least ||
         std::abs(at.added) > suspect.most || (best && best->error_after < error))
       continue;
     const double said = suspect.read(geometry);
@@ -476,6 +479,10 @@ std::optional<BetterValue> better_value(const Comparison& rows, const Geometry& 
 }
 
 }  // namespace
+
+bool SurroundFit::doubtful() const {
+  return error_after > most_difference;
+}
 
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
                          int threads) {
@@ -489,7 +496,7 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   const double error_before = rows.error(at, before);
   refine(rows, nullptr, at);
   SurroundFit fit{at.shift_mm, at.scale, error_before, rows.error(at, rows.projected(at, nullptr))};
-  if (!fit.doubtful()) fit.better = better_value(rows, geometry, at, fit.error_after);
+  fit.better = better_value(rows, geometry, at, fit.error_after);
   return fit;
 }
 
@@ -514,7 +521,8 @@ Surroundings fitted(const Volume& overview, const SurroundFit& fit, const Geomet
   volume.grid.centre_mm += fit.shift_mm;
   for (float& value : volume.samples)
     value *= float(fit.scale);
-  return {laid_down(volume), reach_mm(volume)};
+  const double outermost = outermost_mm(volume);
+  return {laid_down(volume), outermost > 0 ? outermost + volume.grid.voxel_mm : 0, outermost_mm(overview)};
 }
 
 Beyond surrounded(const std::shared_ptr<const Surroundings>& overview, const Geometry& geometry, Coverage coverage) {

@@ -24,11 +24,11 @@ struct SurroundFit {
   double scale = 1;                          ///< Of its values.
   double error_before = 0, error_after = 0;  ///< RMS of measured less projected line integrals over the measured RMS.
   /// The one of source_to_object_mm, views.first_deg, detector.axis_column and detector.roll_deg that, changed alone,
-  /// would make the overview fit clearly better; none if none would, or if the fit is doubtful. One that is wrong in
-  /// the overview's own scan shows alike, the other way round.
+  /// would make the overview fit clearly better, a doubtful one well; none if none would. One that is wrong in the
+  /// overview's own scan shows alike, the other way round.
   std::optional<BetterValue> better{};
-  /// It agrees worse than an overview of the same part should (common practice).
-  bool doubtful() const { return error_after > 0.1; }
+  /// It agrees worse than an overview of the same part should.
+  bool doubtful() const;
 };
 
 /// Compares measured rows with the overview's projections in up to 16 views, over blocks of pixels as large as the
@@ -45,8 +45,9 @@ std::size_t overview_bytes(const Grid& stored);
 
 /// What an overview's projections are taken of.
 struct Surroundings {
-  Volume laid;      ///< x and z exchanged.
-  double reach_mm;  ///< Of its outermost voxel that is not 0, from the axis.
+  Volume laid;          ///< x and z exchanged.
+  double reach_mm;      ///< How far from the axis it is not 0.
+  double outermost_mm;  ///< Of the overview as given: the farthest middle of a voxel that is not 0.
 };
 
 /// The overview moved and scaled as found, its voxels averaged as long as 32 or more lie across the view: rays that
