@@ -176,10 +176,12 @@ TEST_SUITE("align: the axis of random parts") {
     }
   }
 
-  // Few lines alone are 0.118 degrees off in the first, many alone 0.136 in the second.
+  // Few lines alone are 0.118 degrees off in the first, as are rays that were not made level (0.121); many alone are
+  // 0.136 off in the second, and these two bands of lines without those between 0.107 and 0.126 in the last ones.
   TEST_CASE("lines of a cone beam: few are noisy, many astray") {
     CHECK(check_rolled_parts(rolled_settings[6], 48, 1).near == 1);
-    CHECK(check_rolled_parts(rolled_settings[7], 13, 1).near == 1);
+    for (const int part : {13, 27, 48})
+      CHECK(check_rolled_parts(rolled_settings[7], part, 1).near == 1);
   }
 
   TEST_CASE("within 0.05 pixel") {

@@ -3,12 +3,14 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rayloom/align/level_rays.h"
 #include "rayloom/align/limits.h"
 #include "rayloom/align/matched_place.h"
 #include "rayloom/align/opposite_rays.h"
 #include "rayloom/align/plane_consistency.h"
 #include "rayloom/align/sharpness.h"
 #include "rayloom/errors.h"
+#include "rayloom/geometry/views.h"
 #include "rayloom/json_fields.h"
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/reduce.h"
@@ -82,8 +84,8 @@ double apart(double a, double a_deviation, double b, double b_deviation) {
   return std::max(1.0, std::abs(a - b) / std::hypot(a_deviation, b_deviation));
 }
 
-/// What opposite rays say of axis and roll. Of a cone beam the mean of few lines, which are true but noisy, and many,
-/// which are less noisy but may be astray, by how certain each is of either.
+/// What opposite rays say of axis and roll. Of a cone beam the mean of bands of lines about the midplane by their
+/// certainty: narrow ones are true but noisy, wide ones less noisy but may be astray.
 OppositeFit fit_rays(const OppositeRays& rays, const Geometry& geometry, const DetectorPlace& place, Adjust adjust) {
   if (geometry.beam != Beam::cone) return rays.fit(place, adjust);
   const auto of_lines = [&](double steepest) {
@@ -93,17 +95,24 @@ OppositeFit fit_rays(const OppositeRays& rays, const Geometry& geometry, const D
     fit.covariance *= cone_factor * cone_factor;
     return fit;
   };
-  OppositeFit few = of_lines(few_lines);
-  if (adjust == Adjust::axis) return few;
-  const OppositeFit many = of_lines(many_lines);
-  const auto tells = [](const OppositeFit& fit) { return fit.converged && fit.roll_told; };
-  if (!tells(few) || !tells(many)) return tells(many) ? many : few;
-  const Eigen::Vector2d a = few.covariance.diagonal().cwiseSqrt(), b = many.covariance.diagonal().cwiseSqrt();
-  few.place = {mean(few.place.axis_column, a[0], many.place.axis_column, b[0]),
-               mean(few.place.roll_rad, a[1], many.place.roll_rad, b[1])};
-  // Both rest on the same lines in part, so that the mean is taken to be as uncertain as the better.
-  few.covariance = a.cwiseMin(b).cwiseAbs2().asDiagonal();
-  return few;
+  OppositeFit result = of_lines(few_lines);
+  if (adjust == Adjust::axis) return result;
+  Eigen::Array2d weights = Eigen::Array2d::Zero(), sums = weights, least = Eigen::Array2d::Constant(INFINITY);
+  for (const double steepest : {few_lines, 0.003, 0.005, 0.007, many_lines}) {
+    const OppositeFit fit = steepest == few_lines ? result : of_lines(steepest);
+    if (!fit.converged || !fit.roll_told) continue;
+    const Eigen::Array2d variances = fit.covariance.diagonal();
+    weights += 1 / variances;
+    sums += Eigen::Array2d(fit.place.axis_column, fit.place.roll_rad) / variances;
+    least = least.min(variances);
+    result.converged = result.roll_told = true;
+  }
+  if (weights[0] > 0) {
+    result.place = {sums[0] / weights[0], sums[1] / weights[1]};
+    // They share lines, so that the mean is taken to be as uncertain as the best.
+    result.covariance = least.matrix().asDiagonal();
+  }
+  return result;
 }
 
 /// The roll, beginning with that of opposite rays, and the axis once more where it is found with it.
@@ -183,6 +192,8 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   while (levels.back().geometry.detector.columns > first_columns)
     levels.push_back(halved(levels.back()));
 
+  // A full turn tells more by other ways than opposite rays.
+  const bool levelled = rolls && small.beam == Beam::cone && !view_set(small.angles_rad, 2 * pi).closed;
   Alignment result;
   result.measure = "opposite rays (Kak & Slaney 1988, ch. 3), least squares";
   DetectorPlace place;
@@ -200,6 +211,12 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     seam = rays.seam_only();
     // Views that move by more than a pixel can only be interpolated once they are as smooth.
     if (seam && !rolls && level + 1 == levels.rend()) sharp = *level;  // before it is smoothed
+    if (levelled && level + 1 == levels.rend()) {
+      level->geometry.detector.axis_column = place.axis_column;
+      level->geometry.detector.roll_rad = place.roll_rad;
+      make_rays_level(*level, rays.views_compared(), threads, hooks);
+      result.measure += "; what rays beside the midplane meet more than level ones taken off by the volume";
+    }
     const double moved = level->geometry.detector.columns / 2.0 * 2 * pi / double(level->views()) * (seam ? 0.5 : 0);
     for (float& sample : level->samples)
       sample = std::exp(-sample);

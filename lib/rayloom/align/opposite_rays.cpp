@@ -87,6 +87,15 @@ OppositeRays::OppositeRays(const ViewStack& stack, int threads) : stack_(stack),
     add_side(view, -reach_, reach_);
 }
 
+std::vector<bool> OppositeRays::views_compared() const {
+  std::vector<bool> compared(order_.size(), false);
+  for (const Side& side : sides_)
+    compared[std::size_t(side.view)] = true;
+  for (const Opposite& other : opposites_)
+    if (other.first >= 0) compared[std::size_t(other.first)] = compared[std::size_t(other.second)] = true;
+  return compared;
+}
+
 OppositeRays::Opposite OppositeRays::opposite(double angle_rad) const {
   const double at = wrapped(angle_rad);
   const std::size_t n = sorted_.size();

@@ -10,7 +10,7 @@ namespace rayloom {
 
 /// Slopes against the midplane up to which lines of a cone beam count. Opposite rays beside the midplane cross but do
 /// not coincide: they differ to first order in the slope, which cancels between the lines above and below only for
-/// structure larger than their distance. Few lines are truer, many less noisy.
+/// structure larger than their distance, or is taken off (`level_rays.h`). Few lines are truer, many less noisy.
 inline constexpr double few_lines = 0.0015, many_lines = 0.01;
 
 /// The detector's place: what is adjusted.
@@ -55,6 +55,8 @@ class OppositeRays {
   bool any() const { return !sides_.empty(); }
   /// True if only the ends of a half turn meet.
   bool seam_only() const { return seam_only_; }
+  /// A flag a view: whether any of its rays is compared.
+  std::vector<bool> views_compared() const;
 
   /// @param stride  Only every nth view.
   OppositeMisfit misfit(const DetectorPlace& place, int stride = 1) const;

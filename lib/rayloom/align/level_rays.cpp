@@ -1,0 +1,75 @@
+#include "rayloom/align/level_rays.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "rayloom/errors.h"
+#include "rayloom/parallel.h"
+#include "rayloom/simulate/project_volume.h"
+
+namespace rayloom {
+
+namespace {
+
+constexpr int most_voxels_across = 256;  // finer ones cost time, and noise would show
+
+Volume volume_of(const ViewStack& stack, int threads) {
+  const Geometry& geometry = stack.geometry;
+  ReconstructOptions options;
+  options.filter = {Window::hann, 1.0};
+  options.method = Method::direct;
+  options.threads = threads;
+  const double radius_mm = field_of_view(geometry, automatic_coverage(geometry)).radius_mm;
+  const double voxel_mm = std::max(geometry.virtual_column_pitch_mm(), 2 * radius_mm / most_voxels_across);
+  const double row_mm = geometry.virtual_row_pitch_mm() * (1 + radius_mm / geometry.sod_mm);  // on the far side
+  const double high_mm = (geometry.detector.midplane_row + 1) * row_mm,
+               low_mm = (geometry.detector.midplane_row - geometry.detector.rows) * row_mm;
+  const int across = std::max(1, int(std::ceil(2 * radius_mm / voxel_mm))),
+            slices = std::max(1, int(std::ceil((high_mm - low_mm) / voxel_mm)));
+  const auto plan = plan_reconstruction(
+      geometry,
+      {.voxel_mm = voxel_mm, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high_mm + low_mm) / 2)},
+      options);
+  Volume volume(plan.grid);
+  reconstruct(geometry, from_memory(geometry, stack.samples), plan, options,
+              [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });
+  return volume;
+}
+
+/// Parallel to the midplane, through the point of `ray` nearest to the axis.
+Ray levelled(const Ray& ray) {
+  const auto across = ray.direction.head<2>();
+  const double along = -ray.origin.head<2>().dot(across) / across.squaredNorm();
+  return {ray.origin + along * ray.direction, Vec3(ray.direction.x(), ray.direction.y(), 0).normalized()};
+}
+
+}  // namespace
+
+void make_rays_level(ViewStack& stack, const std::vector<bool>& views, int threads, const Hooks& hooks) {
+  const Volume volume = volume_of(stack, threads);
+  const Geometry& geometry = stack.geometry;
+  const int rows = geometry.detector.rows, columns = geometry.detector.columns;
+  parallel_for(stack.views(), threads, [&](int view, int) {
+    if (!views[std::size_t(view)]) return;
+    if (hooks.stop()) throw Cancelled("stopped");
+    const ViewRays rays(geometry, geometry.pose(std::size_t(view)));
+    std::vector<Ray> cone, level;
+    const auto count = static_cast<std::size_t>(columns);
+    std::vector<float> through_cone(count), through_level(count);
+    for (int r = 0; r < rows; ++r) {
+      cone.clear();
+      level.clear();
+      for (int c = 0; c < columns; ++c) {
+        cone.push_back(rays.to({double(r), double(c)}));
+        level.push_back(levelled(cone.back()));
+      }
+      line_integrals(volume, cone, through_cone);
+      line_integrals(volume, level, through_level);
+      float* row = stack.view(view) + std::ptrdiff_t(r) * columns;
+      for (std::size_t c = 0; c < count; ++c)
+        row[c] -= through_cone[c] - through_level[c];
+    }
+  });
+}
+
+}  // namespace rayloom
