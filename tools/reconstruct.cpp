@@ -576,8 +576,8 @@ int run_reconstruct(const Context& context, const ReconstructArguments& given) {
   if (beyond.fit.doubtful())
     context.say(given.output + ": " + looking_only + ", since the overview does not fit the scan");
   if (noise_factor > 1)
-    context.say("the noise of the open-beam images makes that of thin places " + to_text(std::sqrt(noise_factor), 3) +
-                " times as large, at most");
+    context.say("thin places are at most " + to_text(std::sqrt(noise_factor), 3) +
+                " times as noisy as their own photons make them: the open-beam images add their noise");
   nlohmann::ordered_json answer = {{"volume", given.output},
                                    {"size", {grid.nx, grid.ny, grid.nz}},
                                    {"voxel_mm", grid.voxel_mm},

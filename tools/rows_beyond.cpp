@@ -71,9 +71,14 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
           "the part leaves the view on the left in " + to_text(100 * rows.truncation.left_share, 3) +
           " % and on the right in " + to_text(100 * rows.truncation.right_share, 3) +
           " % of the rows looked at; these are continued to where the part may end, so that values may be off by " +
-          (rows.truncation.much_wider() ? "a tenth if it is twice as wide as the view, by a half if three times as wide"
-                                        : "a tenth and by a third at the rim") +
-          " (--surround gives them right)");
+          (rows.truncation.much_wider()
+               ? "a fifth if it is twice as wide as the view, by three fifths if three times as wide"
+               : "a fifth and by a third at the rim") +
+          ", of hollow parts by more (--surround gives them right)" +
+          (rows.truncation.faint() && !given.corrections.drift
+               ? "; but these rows end little above air, as they do if the beam's level drifts or flickers: does it "
+                 "say so with --drift, too?"
+               : ""));
     input.integrals->count_anew();
     return rows;
   }

@@ -137,7 +137,11 @@ std::string JsonFields::name_of(std::string_view key) const {
 nlohmann::json read_json_file(const std::filesystem::path& file) {
   std::error_code error;
   if (!std::filesystem::exists(file, error)) throw BadInput(file.string() + ": no such file");
-  if (std::filesystem::is_directory(file, error)) throw BadInput(file.string() + ": is a folder; must be a JSON file");
+  if (std::filesystem::is_directory(file, error)) {
+    const auto inside = file / "scan.json";
+    throw BadInput(file.string() + ": is a folder; must be a JSON file",
+                   std::filesystem::exists(inside, error) ? "perhaps " + inside.string() : "");
+  }
   std::ifstream stream(file, std::ios::binary);
   std::ostringstream text;
   text << stream.rdbuf();

@@ -51,7 +51,7 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     const auto outcome = run(folder, "reconstruct scan/scan.json -o volume");
     REQUIRE(outcome.status == 0);
     CHECK(outcome.err.find("leaves the view on the left in 100 % and on the right in 100 %") != std::string::npos);
-    CHECK(outcome.err.find("values may be off by a tenth and by a third at the rim") != std::string::npos);
+    CHECK(outcome.err.find("values may be off by a fifth and by a third at the rim") != std::string::npos);
     const auto record = record_of(folder, "volume");
     const auto& rows = record.at("reconstruction").at("truncated_rows");
     CHECK(rows.at("method") == "continued");
@@ -84,8 +84,24 @@ TEST_SUITE("rayloom reconstruct: a part wider than the view") {
     scan_part(folder, 30);
     const auto outcome = run(folder, "reconstruct scan/scan.json -o volume");
     REQUIRE(outcome.status == 0);
-    CHECK(outcome.err.find("a tenth if it is twice as wide as the view, by a half if three times as wide") !=
+    CHECK(outcome.err.find("a fifth if it is twice as wide as the view, by three fifths if three times as wide") !=
           std::string::npos);
+  }
+
+  TEST_CASE("a beam that fades lifts rows' ends as well, and the warning asks") {
+    const Folder folder;
+    make_part(folder, 4);
+    make_scan(folder, "steady", 0.25);  // its geometry is used again
+    REQUIRE(
+        run(folder, "simulate part.json --geometry geometry.json -o fading --counts 20000 --drift -5 --quiet").status ==
+        0);
+    const std::string asks = "does it say so with --drift, too?";
+    CHECK(run(folder, "reconstruct fading/scan.json -o plain").err.find(asks) != std::string::npos);
+    CHECK(run(folder, "reconstruct fading/scan.json -o level --drift").err.find("leaves the view") ==
+          std::string::npos);
+    make_part(folder, 10);
+    make_scan(folder, "wide", 0.25);
+    CHECK(run(folder, "reconstruct wide/scan.json -o wide_volume").err.find(asks) == std::string::npos);
   }
 
   TEST_CASE("an unknown treatment is refused") {

@@ -68,6 +68,7 @@ void add_rows(std::string& html, const std::string& name, const Json& value) {
       add_rows(html, prefix + key, entry);
     return;
   }
+  if (value.is_string() && value.get_ref<const std::string&>().empty()) return;
   std::string label = name;
   std::replace(label.begin(), label.end(), '_', ' ');
   html += "<tr><th>" + escaped(label) + "</th><td>" + escaped(shown(value)) + "</td></tr>\n";
@@ -145,7 +146,7 @@ std::string report_html(const Json& record, const ReportOptions& options) {
     if (record.contains(key)) volume[key] = record[key];
   add_table(html, "Volume", volume);
   add_table(html, "Reconstruction", at(record, {"reconstruction"}));
-  add_table(html, "Samples mended", at(record, {"samples"}));
+  add_table(html, "Samples read and mended", at(record, {"samples"}));
   Json setup;
   for (const char* key : {"beam", "source_to_object_mm", "source_to_detector_mm", "detector", "views"})
     if (scan.contains(key)) setup[key] = scan[key];

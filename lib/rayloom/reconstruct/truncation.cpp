@@ -318,7 +318,10 @@ Truncation look_for_truncation(const Geometry& geometry, const ProjectionSource&
     level += line.level;
     slope += line.slope;
   }
-  if (level > 0) found.usual_slope = slope / level;
+  if (level > 0) {
+    found.usual_level = level / double(lines.size());
+    found.usual_slope = slope / level;
+  }
   found.columns_to_go = columns_to_go(lines, columns_of_line(d.columns), found.pixel_noise, found.view_columns);
   return found;
 }

@@ -29,10 +29,13 @@ struct Truncation {
   double greatest = 0;       ///< The greatest line integral.
   double least = 0;          ///< Line integral from which a single row's own end counts as wholly in the part.
   double pixel_noise = 0;    ///< In air.
+  double usual_level = 0;    ///< Line integral at ends in the part, on average.
   double usual_slope = 0;    ///< Change from column to column at such ends, over their level.
   double columns_to_go = 0;  ///< How far the part goes on, as the slopes of such ends suggest, in the median.
   double view_columns = 0;   ///< Width of the field of view; of a displaced detector, twice its longer side.
   bool any() const { return left_share > 0 || right_share > 0; }
+  /// Air that reads wrong would do.
+  bool faint() const { return any() && usual_level < 0.12 * greatest; }
   /// Of random parts 3 times as wide as the view most go on so far, of those 1.3 times as wide none, of those twice as
   /// wide half: their rows' ends do not tell them apart.
   bool much_wider() const { return columns_to_go > 0.5 * view_columns; }
