@@ -46,28 +46,33 @@ Ray levelled(const Ray& ray) {
 }  // namespace
 
 void make_rays_level(ViewStack& stack, const std::vector<bool>& views, int threads, const Hooks& hooks) {
-  const Volume volume = volume_of(stack, threads);
+  const Volume volume = laid_down(volume_of(stack, threads));
   const Geometry& geometry = stack.geometry;
-  const int rows = geometry.detector.rows, columns = geometry.detector.columns;
+  const Detector& d = geometry.detector;
+  // Lines that are compared cross these rows.
+  const double farthest = std::max(d.axis_column, d.columns - 1 - d.axis_column);
+  const double reach = many_lines * geometry.sdd_mm / d.row_pitch_mm + farthest * std::abs(std::sin(d.roll_rad)) + 3;
+  const int first = std::clamp(int(d.midplane_row - reach), 0, d.rows - 1),
+            last = std::clamp(int(d.midplane_row + reach), 0, d.rows - 1);
   parallel_for(stack.views(), threads, [&](int view, int) {
     if (!views[std::size_t(view)]) return;
     if (hooks.stop()) throw Cancelled("stopped");
     const ViewRays rays(geometry, geometry.pose(std::size_t(view)));
     std::vector<Ray> cone, level;
-    const auto count = static_cast<std::size_t>(columns);
+    const auto count = static_cast<std::size_t>(last + 1 - first);
     std::vector<float> through_cone(count), through_level(count);
-    for (int r = 0; r < rows; ++r) {
+    for (int c = 0; c < d.columns; ++c) {
       cone.clear();
       level.clear();
-      for (int c = 0; c < columns; ++c) {
-        cone.push_back(rays.to({double(r), double(c)}));
-        level.push_back(levelled(cone.back()));
+      for (int r = first; r <= last; ++r) {
+        const Ray ray = rays.to({double(r), double(c)});
+        cone.push_back(laid_down(ray));
+        level.push_back(laid_down(levelled(ray)));
       }
       line_integrals(volume, cone, through_cone);
       line_integrals(volume, level, through_level);
-      float* row = stack.view(view) + std::ptrdiff_t(r) * columns;
-      for (std::size_t c = 0; c < count; ++c)
-        row[c] -= through_cone[c] - through_level[c];
+      for (std::size_t i = 0; i < count; ++i)
+        stack.view(view)[(first + std::ptrdiff_t(i)) * d.columns + c] -= through_cone[i] - through_level[i];
     }
   });
 }

@@ -167,25 +167,6 @@ double outermost_mm(const Volume& volume) {
   return most;
 }
 
-/// With x and z exchanged. z is then the quickest in memory, and rays one above the other meet neighbours.
-Volume laid_down(const Volume& volume) {
-  const Grid& from = volume.grid;
-  Volume laid(
-      Grid{from.nz, from.ny, from.nx, from.voxel_mm, Vec3(from.centre_mm.z(), from.centre_mm.y(), from.centre_mm.x())});
-  constexpr int strip = 16;
-  for (int j = 0; j < from.ny; ++j)
-    for (int begin = 0; begin < from.nx; begin += strip)
-      for (int k = 0; k < from.nz; ++k)
-        for (int i = begin; i < std::min(begin + strip, from.nx); ++i)
-          laid.at(k, j, i) = volume.at(i, j, k);
-  return laid;
-}
-
-Ray laid_down(const Ray& ray) {
-  const auto turned = [](const Vec3& v) { return Vec3(v.z(), v.y(), v.x()); };
-  return {turned(ray.origin), turned(ray.direction)};
-}
-
 /// What is supplied beyond the ends of rows: alike in all views. Samples are counted outwards.
 struct Ends {
   int columns;  // measured

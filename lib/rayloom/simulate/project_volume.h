@@ -21,6 +21,10 @@ double line_integral(const Volume& volume, const Ray& ray);
 /// @param integrals  One a ray, overwritten.
 void line_integrals(const Volume& volume, std::span<const Ray> rays, std::span<float> integrals);
 
+/// With x and z exchanged. z is then the quickest in memory, and rays one above the other meet neighbours.
+Volume laid_down(const Volume& volume);
+Ray laid_down(const Ray& ray);
+
 /// Line integrals of one view, each along the ray to its pixel's centre. For fan and parallel beam each detector row
 /// passes through the volume at its own height, linear between slices. Pixels run in parallel; the result does not
 /// depend on the number of threads.
