@@ -108,13 +108,19 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
     question = "the rows of " + given.scan + " would fit clearly better with " + better->key + " " +
                to_text(better->better, 5) + " than with " + to_text(better->said, 6) + shows_alike(better->key) +
                "; if it is wrong in one of the two scan files, mend it there and run again";
+  else if (rows.fit.turned_otherwise)
+    question = "the rows of " + given.scan +
+               " would fit clearly better if the part turned the other way: is the sign of views.arc_deg, or of the "
+               "angles listed, "
+               "right in both scan files?";
   if (rows.fit.error_after > most_difference || !(rows.fit.scale > least_scale && rows.fit.scale < 1 / least_scale))
     throw InvalidOption("--surround: " + given.surround + ": " + found + "; must differ by at most " +
                             to_text(100 * most_difference) + " % at a scale between " + to_text(least_scale) + " and " +
                             to_text(1 / least_scale),
                         question);
   context.note("overview: " + found);
-  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off || (better && cut_off == 0))
+  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off ||
+      ((better || rows.fit.turned_otherwise) && cut_off == 0))
     hooks.warn("--surround: " + found + "; " + question);
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +

@@ -180,7 +180,9 @@ TEST_SUITE("a region with an overview around it") {
 
   // Of what is left over of right scans' squares no value takes more than a fiftieth; a roll, which moves little in
   // 96 columns, takes a quarter or more of what 2 degrees leave over.
-  TEST_CASE("a wrong source_to_object_mm, first_deg, axis_column or roll_deg shows and right ones are not doubted") {
+  TEST_CASE(
+      "a wrong source_to_object_mm, first_deg, axis_column, roll_deg or sense of rotation shows and right ones are not "
+      "doubted") {
     struct Wrong {
       std::string key;
       double by, within;
@@ -220,6 +222,18 @@ TEST_SUITE("a region with an overview around it") {
           CHECK(std::abs(better->better - better->said + wrong.by) < wrong.within);
         }
       }
+    for (const Beam beam : {Beam::parallel, Beam::fan, Beam::cone}) {
+      CAPTURE(to_string(beam));
+      const Whole part = random_part(beam, 41);
+      Geometry said = region_scan(beam);
+      const std::vector<float> data = project(said, part.phantom);
+      CHECK_FALSE(fit_surround(part.overview, said, from_memory(said, data), 2).turned_otherwise);
+      for (double& angle : said.angles_rad)
+        angle = -angle;
+      const SurroundFit fit = fit_surround(part.overview, said, from_memory(said, data), 2);
+      CHECK_FALSE(fit.better);
+      CHECK(fit.turned_otherwise);
+    }
     const std::vector<float> data(96 * 16 * 140, 1.0F);
     const Geometry parallel = region_scan(Beam::parallel);
     CHECK_FALSE(fit_surround(Volume(Grid{8, 8, 8, 4, Vec3::Zero()}), parallel, from_memory(parallel, data), 2).better);

@@ -16,6 +16,8 @@ namespace {
 
 /// RMS over the measured, above which an overview is of another part or the geometry wrong (common practice).
 constexpr double most_difference = 0.1;
+/// Share of the squares left over that a fit must not exceed to be clearly better.
+constexpr double clearly = 0.6;
 
 constexpr int most_across_read = 320, least_across_view = 32;
 constexpr std::size_t most_voxels_read = std::size_t{1} << 25;
@@ -292,7 +294,7 @@ struct Suspect {
 };
 
 std::vector<Suspect> suspects(const Geometry& geometry) {
-  constexpr double clearly = 0.6, clearly_of_roll = 0.75;  // which moves little in small views
+  constexpr double clearly_of_roll = 0.75;  // which moves little in small views
   std::vector<Suspect> all = {
       {"views.first_deg", 0.5, 0.5, 20, clearly, [](const Geometry& g) { return degrees(g.angles_rad.front()); },
        [](Geometry& g, double by) {
@@ -330,6 +332,14 @@ class Comparison {
     for (const Block& block : blocks_)
       square_ += std::pow(double(block.mean), 2);
   }
+
+  /// The same rows as another geometry would have them.
+  Comparison(const Comparison& rows, const Geometry& geometry)
+      : overview_(rows.overview_),
+        geometry_(geometry),
+        threads_(rows.threads_),
+        blocks_(rows.blocks_),
+        square_(rows.square_) {}
 
   bool of_air() const { return square_ == 0; }
   /// Farther, and slopes have to be taken anew.
@@ -478,6 +488,16 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   refine(rows, nullptr, at);
   SurroundFit fit{at.shift_mm, at.scale, error_before, rows.error(at, rows.projected(at, nullptr))};
   fit.better = better_value(rows, geometry, at, fit.error_after);
+  if (!fit.better) {
+    Geometry turned = geometry;
+    for (double& angle : turned.angles_rad)
+      angle = 2 * geometry.angles_rad.front() - angle;
+    const Comparison other(rows, turned);
+    Stand there;
+    refine(other, nullptr, there);
+    const double error = other.error(there, other.projected(there, nullptr));
+    fit.turned_otherwise = error < most_difference && std::pow(error / fit.error_after, 2) < clearly;
+  }
   return fit;
 }
 

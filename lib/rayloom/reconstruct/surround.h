@@ -27,6 +27,7 @@ struct SurroundFit {
   /// would make the overview fit clearly better, a doubtful one well; none if none would. One that is wrong in the
   /// overview's own scan shows alike, the other way round.
   std::optional<BetterValue> better{};
+  bool turned_otherwise = false;  ///< It would fit clearly better if the part turned the other way.
   /// It agrees worse than an overview of the same part should.
   bool doubtful() const;
 };
