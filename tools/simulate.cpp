@@ -464,7 +464,9 @@ void add_simulate(CLI::App& program) {
                       "mean open-beam photons a pixel, 1 to 60000: raw 16-bit counts with noise, and dark and open "
                       "images. Without it: line integrals, float32");
   command->add_option("--seed", given->seed, "of noise and gain pattern (1)")->check(CLI::NonNegativeNumber);
-  command->add_option("--subsamples", given->subsamples, "N x N rays a pixel, averaged over its area, 1 to 64 (2)");
+  command->add_option("--subsamples", given->subsamples,
+                      "N x N rays a pixel, spread over its area, 1 to 64 (2); 4 where edges along rows or columns must "
+                      "lie right to hundredths of a pixel, as stitch tells them");
   command->add_option("--energy", given->energy_kev, "photon energy for materials, keV (the phantom's own)");
   command->add_option("--set", given->settings, "KEY=VALUE: another value for a key of the scan file; may be repeated")
       ->allow_extra_args(false);

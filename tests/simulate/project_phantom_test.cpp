@@ -83,4 +83,31 @@ TEST_SUITE("exact projections") {
       check(wide, i * 0.5);
     CHECK(met > 10000);
   }
+
+  // Of n x n rays in a square grid an edge along rows would meet n places only, and lie wrong by half of one: 1/4 pixel
+  // for n = 2.
+  TEST_CASE("an edge along rows or columns covers as much of a pixel as n^2 places tell") {
+    Geometry g;
+    g.angles_rad = {0};
+    g.detector = {9, 9, 1, 1};
+    g.detector.axis_column = g.detector.midplane_row = 4;
+    std::vector<float> view(81);
+    for (const int n : {1, 2, 3, 4})
+      for (const bool along_rows : {true, false})
+        for (int i = 0; i <= 40; ++i) {
+          CAPTURE(n);
+          CAPTURE(along_rows);
+          const double covered = i / 40.0;  // of the middle pixel
+          Phantom phantom;
+          phantom.substances.push_back({0.1, "", 0});
+          Solid& box = phantom.solids.emplace_back();
+          box.shape = Solid::Shape::box;
+          box.size_mm = Vec3(20, 20, 20);
+          // Detector columns run along x, rows down z at angle 0.
+          (along_rows ? box.centre_mm.z() : box.centre_mm.x()) = covered - 0.5 - 10;
+          project_phantom(phantom, phantom.attenuations(), g, Pose(0), {n, PixelSampling::Average::line_integral},
+                          view);
+          CHECK(std::abs(double(view[40]) / 2 - covered) < 0.5 / (n * n) + 1e-6);
+        }
+  }
 }

@@ -43,7 +43,7 @@ void project_rays(const Geometry& geometry, const Pose& pose, const PixelSamplin
   if (n < 1) throw InvalidOption("subsamples: " + std::to_string(n) + "; must be at least 1");
   const int rows = geometry.detector.rows, columns = geometry.detector.columns;
   const bool as_line_integral = sampling.average == PixelSampling::Average::line_integral;
-  const auto part = [n](int i) { return (i + 0.5) / n - 0.5; };
+  const auto part = [n](int i) { return (i + 0.5) / (n * n) - 0.5; };
   constexpr int edge = 8;
   const int across = (columns + edge - 1) / edge, down = (rows + edge - 1) / edge;
   const ViewRays rays(geometry, pose);
@@ -51,7 +51,7 @@ void project_rays(const Geometry& geometry, const Pose& pose, const PixelSamplin
     double sum = 0;
     for (int i = 0; i < n; ++i)
       for (int j = 0; j < n; ++j) {
-        const double p = line_integral(rays.to({r + part(i), c + part(j)}), scratch);
+        const double p = line_integral(rays.to({r + part(i * n + j), c + part(j * n + n - 1 - i)}), scratch);
         sum += as_line_integral ? p : std::exp(-p);
       }
     const double mean = sum / (n * n);

@@ -10,7 +10,12 @@ namespace rayloom {
 
 /// How a pixel's value comes from the rays that meet it.
 struct PixelSampling {
-  int per_side = 1;  ///< 1: the ray to the centre. n: n x n rays to the midpoints of equal parts of its area.
+  /// 1: the ray to the centre. n: n x n rays, one to each of n x n equal parts of its area, no two at the same row or
+  /// column, so that edges along either are met n^2 times as finely as by one ray.
+  /// @par Source  Chiu, Shirley & Wang 1994, Multi-jittered sampling (Graphics Gems IV, 370-374), without the jitter
+  /// (from
+  ///              memory).
+  int per_side = 1;
   enum class Average {
     line_integral,  ///< Mean of the line integrals (what the closed forms of linear theory want).
     transmission    ///< -ln of the mean of exp(-p), as a real pixel that counts photons.
