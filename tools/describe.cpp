@@ -130,6 +130,7 @@ void write_first_view(const Scan& scan, const fs::path& file) {
   for (char& c : picture.title)
     if (c < ' ' || c > '~') c = '?';
   if (!one_row) picture.pixel_mm = geometry.virtual_column_pitch_mm();
+  if (scan.images.kind == ImageKind::counts) picture.unit = "counts";
   picture.vertical_line = d.axis_column;
   if (!one_row) picture.horizontal_line = d.midplane_row;
   write_picture(file, image, picture);

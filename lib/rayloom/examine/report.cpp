@@ -68,7 +68,7 @@ void add_rows(std::string& html, const std::string& name, const Json& value) {
       add_rows(html, prefix + key, entry);
     return;
   }
-  if (value.is_string() && value.get_ref<const std::string&>().empty()) return;
+  if (shown(value).empty()) return;
   std::string label = name;
   std::replace(label.begin(), label.end(), '_', ' ');
   html += "<tr><th>" + escaped(label) + "</th><td>" + escaped(shown(value)) + "</td></tr>\n";
