@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "rayloom/phantom/phantom.h"
+#include "rayloom/prepare/shift_image.h"
 #include "rayloom/prepare/tile_shifts.h"
 #include "rayloom/simulate/project_phantom.h"
 #include "rayloom/simulate/random.h"
@@ -76,6 +77,21 @@ std::vector<Shift> grid_of(int across, int down, double step_c, double step_r) {
 }  // namespace
 
 TEST_SUITE("tile shifts") {
+  // What moves a ramp wrong moves every smooth image wrong, and so every shift that is found.
+  TEST_CASE("an image that rises evenly is moved by fractions of a pixel as it is said") {
+    std::vector<float> image(16 * 16), moved(4 * 4);
+    for (std::size_t i = 0; i < image.size(); ++i)
+      image[i] = float(i % 16) - 2 * float(i / 16);
+    for (int k = 0; k <= 20; ++k) {
+      const double by_row = 5 + k / 20.0, by_column = 6 - k / 20.0;
+      CAPTURE(k);
+      sample_shifted(image, 16, 16, by_row, by_column, 4, 4, moved);
+      for (std::size_t i = 0; i < moved.size(); ++i)
+        CHECK(double(moved[i]) ==
+              doctest::Approx(by_column + double(i % 4) - 2 * (by_row + double(i / 4))).epsilon(1e-5));
+    }
+  }
+
   // What is asked: 0.05 pixels at 8 % overlap.
   TEST_CASE("3 x 2 tiles with 8 percent overlap: shifts within 0.05 pixels and levels within 0.1 percent") {
     Tiles tiles("cable_plug");

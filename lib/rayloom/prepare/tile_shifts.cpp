@@ -160,8 +160,8 @@ class Comparison {
     Eigen::Vector2d noise = Eigen::Vector2d::Zero();  // variance of the matrix's diagonal, were gradients noise alone
     double weight = 0, level = 0, misfit = 0;
     std::size_t pixels = 0;
-    std::vector<SquareSums> seen;             // by squares of a's pixels
-    std::vector<Eigen::Vector2d> of_squares;  // the score by squares of a's pixels
+    std::vector<SquareSums> seen;              // by squares of a's pixels
+    std::vector<Eigen::Vector2d> of_clusters;  // the score by these squares, then by a's rows, then by its columns
   };
   void fetch(const TileViews& tiles, int tile, Patch& patch) const;
   Sums sums_at(int view, Shift place) const;
@@ -287,15 +287,16 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   smooth(b, rows, columns, smooth_r, smooth_c);
   const bool beside_c = column != whole_c, beside_r = row != whole_r;
 
-  struct Square {
+  struct Cluster {
     double weight = 0, level = 0;
-    SquareSums seen;
     Eigen::Vector2d gradients = Eigen::Vector2d::Zero(), score = Eigen::Vector2d::Zero();
   };
   const std::size_t edge = std::size_t(square_px()), wide_squares = std::size_t(squares_across());
-  std::vector<Square> of_squares(wide_squares * (std::size_t(a_.rows) / edge + 1));
+  const std::size_t squares = wide_squares * (std::size_t(a_.rows) / edge + 1);
+  std::vector<Cluster> clusters(squares + std::size_t(a_.rows + a_.columns));
+  sums.seen.resize(squares);
   Eigen::Vector2d gradients = Eigen::Vector2d::Zero();  // sum of w g
-  double squares = 0;
+  double apart = 0;                                     // sum of w d d
   for (int r = rim_r; r < rows - rim_r; ++r)
     for (int c = rim_c; c < columns - rim_c; ++c) {
       const std::size_t at_a = std::size_t(top + r) * std::size_t(a_.columns) + std::size_t(left + c);
@@ -321,27 +322,27 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
       gradients += w * m * g;
       sums.weight += w * m * m;
       sums.level += w * m * d;
-      squares += w * d * d;
+      apart += w * d * d;
       ++sums.pixels;
-      Square& square = of_squares[std::size_t(top + r) / edge * wide_squares + std::size_t(left + c) / edge];
-      square.weight += w * m * m;
-      square.level += w * m * d;
-      square.gradients += w * m * g;
-      square.score -= w * d * g;
-      square.seen += {w, w * ta, w * tb, w * d};
+      const std::size_t square = std::size_t(top + r) / edge * wide_squares + std::size_t(left + c) / edge;
+      sums.seen[square] += {w, w * ta, w * tb, w * d};
+      for (const std::size_t i : {square, squares + std::size_t(top + r), squares + std::size_t(a_.rows + left + c)}) {
+        clusters[i].weight += w * m * m;
+        clusters[i].level += w * m * d;
+        clusters[i].gradients += w * m * g;
+        clusters[i].score -= w * d * g;
+      }
     }
   if (!(sums.weight > 0)) return sums;
   sums.level /= sums.weight;
   sums.matrix -= gradients * gradients.transpose() / sums.weight;
   sums.score += sums.level * gradients;
-  sums.misfit = squares - sums.level * sums.level * sums.weight;
+  sums.misfit = apart - sums.level * sums.level * sums.weight;
   const Eigen::Vector2d slope = gradients / sums.weight;  // of the level, which is taken out
-  for (const Square& square : of_squares) {
-    sums.of_squares.emplace_back(square.score + slope * square.level +
-                                 sums.level * (square.gradients - slope * square.weight));
-    sums.seen.push_back(square.seen);
-    sums.seen.back().apart -= sums.level * (square.seen.a + square.seen.b) / 2;
-  }
+  for (const Cluster& one : clusters)
+    sums.of_clusters.emplace_back(one.score + slope * one.level + sums.level * (one.gradients - slope * one.weight));
+  for (SquareSums& square : sums.seen)
+    square.apart -= sums.level * (square.a + square.b) / 2;
   return sums;
 }
 
@@ -518,11 +519,11 @@ OverlapMatch Comparison::refine(Shift place) const {
     parallel_for(views_, threads_, [&](int v, int) { sums[std::size_t(v)] = sums_at(v, place); });
     Sums all;
     Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
-    std::vector<Eigen::Vector2d> of_squares;
+    std::vector<Eigen::Vector2d> of_clusters;
     for (const Sums& one : sums) {
-      of_squares.resize(std::max(of_squares.size(), one.of_squares.size()), Eigen::Vector2d::Zero());
-      for (std::size_t i = 0; i < one.of_squares.size(); ++i)
-        of_squares[i] += one.of_squares[i];
+      of_clusters.resize(std::max(of_clusters.size(), one.of_clusters.size()), Eigen::Vector2d::Zero());
+      for (std::size_t i = 0; i < one.of_clusters.size(); ++i)
+        of_clusters[i] += one.of_clusters[i];
       all.matrix += one.matrix;
       all.score += one.score;
       all.noise += one.noise;
@@ -550,9 +551,9 @@ OverlapMatch Comparison::refine(Shift place) const {
     const Shift by = inverse * all.score;
     place += by;
 
-    // Of the estimate: what the views say by themselves, and what squares of pixels say, whose errors repeat from view
-    // to view (uneven gain).
-    for (const Eigen::Vector2d& one : of_squares)
+    // Of the estimate: what the views say by themselves, and what squares, rows and columns of pixels say, whose errors
+    // repeat from view to view.
+    for (const Eigen::Vector2d& one : of_clusters)
       scatter += one * one.transpose();
     const Eigen::Matrix2d covariance = inverse * scatter * inverse;
     const double of_pixel = all.misfit / double(all.pixels);
