@@ -518,12 +518,14 @@ OverlapMatch Comparison::refine(Shift place) const {
   for (int step = 0; step < most_steps; ++step) {
     parallel_for(views_, threads_, [&](int v, int) { sums[std::size_t(v)] = sums_at(v, place); });
     Sums all;
-    Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
+    Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero(), twice = scatter;
     std::vector<Eigen::Vector2d> of_clusters;
     for (const Sums& one : sums) {
       of_clusters.resize(std::max(of_clusters.size(), one.of_clusters.size()), Eigen::Vector2d::Zero());
       for (std::size_t i = 0; i < one.of_clusters.size(); ++i)
         of_clusters[i] += one.of_clusters[i];
+      for (std::size_t i = 0; i < one.seen.size(); ++i)
+        twice += one.of_clusters[i] * one.of_clusters[i].transpose();
       all.matrix += one.matrix;
       all.score += one.score;
       all.noise += one.noise;
@@ -552,9 +554,10 @@ OverlapMatch Comparison::refine(Shift place) const {
     place += by;
 
     // Of the estimate: what the views say by themselves, and what squares, rows and columns of pixels say, whose errors
-    // repeat from view to view.
+    // repeat from view to view; less what squares of single views count twice, unless that leaves nothing.
     for (const Eigen::Vector2d& one : of_clusters)
       scatter += one * one.transpose();
+    if (Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(scatter - twice).eigenvalues().minCoeff() >= 0) scatter -= twice;
     const Eigen::Matrix2d covariance = inverse * scatter * inverse;
     const double of_pixel = all.misfit / double(all.pixels);
     match.information.setZero();
