@@ -19,8 +19,11 @@ constexpr double fitting_scale = 0.05, most_voxels_off = 3;
 /// Of the rows that a volume was made from: how many the part stuck out of, by its volume.json.
 double share_cut_off(const nlohmann::json& record) {
   const nlohmann::json rows = record.value("/reconstruction/truncated_rows"_json_pointer, nlohmann::json::object());
-  if (!rows.is_object() || rows.value("method", "") != "continued") return 0;
-  return std::max(rows.value("left_share", 0.0), rows.value("right_share", 0.0));
+  if (!rows.is_object() || !rows.contains("method") || rows["method"] != "continued") return 0;
+  double share = 0;
+  for (const char* side : {"left_share", "right_share"})
+    if (rows.contains(side) && rows[side].is_number()) share = std::max(share, rows[side].get<double>());
+  return share;
 }
 
 /// What shows like a wrong value, too.

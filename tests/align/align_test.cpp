@@ -184,6 +184,10 @@ TEST_SUITE("align: the axis of random parts") {
       CHECK(check_rolled_parts(rolled_settings[7], part, 1).near == 1);
   }
 
+  TEST_CASE("a short scan of 64 columns, which are not halved") {
+    CHECK(check_rolled_parts({"small cone", Beam::cone, 6, 0, 32, 64, 90, InView::whole}, 1, 1).near == 1);
+  }
+
   TEST_CASE("within 0.05 pixel") {
     for (const Setting& setting : settings) {
       CAPTURE(setting.name);

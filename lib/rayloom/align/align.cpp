@@ -211,7 +211,10 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     seam = rays.seam_only();
     // Views that move by more than a pixel can only be interpolated once they are as smooth.
     if (seam && !rolls && level + 1 == levels.rend()) sharp = *level;  // before it is smoothed
-    if (levelled && level + 1 == levels.rend()) {
+    // Small scans have one level, before which no place is known.
+    const bool placed =
+        level != levels.rbegin() && place.axis_column >= 0 && place.axis_column <= level->geometry.detector.columns - 1;
+    if (levelled && placed && level + 1 == levels.rend()) {
       level->geometry.detector.axis_column = place.axis_column;
       level->geometry.detector.roll_rad = place.roll_rad;
       make_rays_level(*level, rays.views_compared(), threads, hooks);

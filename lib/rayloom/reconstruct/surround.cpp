@@ -15,7 +15,7 @@ namespace rayloom {
 namespace {
 
 /// RMS over the measured, above which an overview is of another part or the geometry wrong (common practice).
-constexpr double most_difference = 0.1;
+constexpr double doubtful_difference = 0.1;
 /// Share of the squares left over that a fit must not exceed to be clearly better.
 constexpr double clearly = 0.6;
 
@@ -460,8 +460,8 @@ std::optional<BetterValue> better_value(const Comparison& rows, const Geometry& 
     Stand at = here;
     refine(rows, &suspect, at);
     const double error = rows.error(at, rows.projected(at, &suspect));
-    if (!(left_over(error) < suspect.clearly_better) || error > most_difference || std::abs(at.added) < suspect.least ||
-        std::abs(at.added) > suspect.most || (best && best->error_after < error))
+    if (!(left_over(error) < suspect.clearly_better) || error > doubtful_difference ||
+        std::abs(at.added) < suspect.least || std::abs(at.added) > suspect.most || (best && best->error_after < error))
       continue;
     const double said = suspect.read(geometry);
     best = {suspect.key, said, said + at.added, error};
@@ -472,7 +472,7 @@ std::optional<BetterValue> better_value(const Comparison& rows, const Geometry& 
 }  // namespace
 
 bool SurroundFit::doubtful() const {
-  return error_after > most_difference;
+  return error_after > doubtful_difference;
 }
 
 SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const ProjectionSource& source,
@@ -496,7 +496,7 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
     Stand there;
     refine(other, nullptr, there);
     const double error = other.error(there, other.projected(there, nullptr));
-    fit.turned_otherwise = error < most_difference && std::pow(error / fit.error_after, 2) < clearly;
+    fit.turned_otherwise = error < doubtful_difference && std::pow(error / fit.error_after, 2) < clearly;
   }
   return fit;
 }
