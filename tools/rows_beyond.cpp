@@ -102,6 +102,7 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
                             to_text(std::round(1000 * rows.fit.error_after) / 10) + " %";
   std::string question = "is it the same part, and does part_moved_mm of both scans say where it stood?";
   const auto& better = rows.fit.better;
+  const bool explained = cut_off == 0 && (better || rows.fit.turned_otherwise);
   if (cut_off > 0)
     hooks.warn("--surround: " + given.surround + " is itself cut off: the part left the view in " +
                to_text(100 * cut_off, 3) +
@@ -114,16 +115,14 @@ RowsBeyond rows_beyond(const Context& context, const ReconstructArguments& given
   else if (rows.fit.turned_otherwise)
     question = "the rows of " + given.scan +
                " would fit clearly better if the part turned the other way: is the sign of views.arc_deg, or of the "
-               "angles listed, "
-               "right in both scan files?";
+               "angles listed, right in both scan files?";
   if (rows.fit.error_after > most_difference || !(rows.fit.scale > least_scale && rows.fit.scale < 1 / least_scale))
     throw InvalidOption("--surround: " + given.surround + ": " + found + "; must differ by at most " +
                             to_text(100 * most_difference) + " % at a scale between " + to_text(least_scale) + " and " +
                             to_text(1 / least_scale),
                         question);
   context.note("overview: " + found);
-  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off ||
-      ((better || rows.fit.turned_otherwise) && cut_off == 0))
+  if (rows.fit.doubtful() || rows.shifted_voxels > most_voxels_off || explained)
     hooks.warn("--surround: " + found + "; " + question);
   if (std::abs(rows.fit.scale - 1) > fitting_scale)
     hooks.warn("--surround: the values of " + given.surround + " differ by " +

@@ -21,15 +21,7 @@ Volume volume_of(const ViewStack& stack, int threads) {
   options.threads = threads;
   const double radius_mm = field_of_view(geometry, automatic_coverage(geometry)).radius_mm;
   const double voxel_mm = std::max(geometry.virtual_column_pitch_mm(), 2 * radius_mm / most_voxels_across);
-  const double row_mm = geometry.virtual_row_pitch_mm() * (1 + radius_mm / geometry.sod_mm);  // on the far side
-  const double high_mm = (geometry.detector.midplane_row + 1) * row_mm,
-               low_mm = (geometry.detector.midplane_row - geometry.detector.rows) * row_mm;
-  const int across = std::max(1, int(std::ceil(2 * radius_mm / voxel_mm))),
-            slices = std::max(1, int(std::ceil((high_mm - low_mm) / voxel_mm)));
-  const auto plan = plan_reconstruction(
-      geometry,
-      {.voxel_mm = voxel_mm, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high_mm + low_mm) / 2)},
-      options);
+  const auto plan = plan_reconstruction(geometry, grid_of_rays(geometry, radius_mm, voxel_mm), options);
   Volume volume(plan.grid);
   reconstruct(geometry, from_memory(geometry, stack.samples), plan, options,
               [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });

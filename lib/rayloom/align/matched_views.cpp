@@ -28,16 +28,9 @@ MatchedViews::MatchedViews(ViewStack stack, double margin_mm, int threads) : sta
   options_.threads = threads;
   const Geometry& geometry = stack_.geometry;
   const FieldOfView field = field_of_view(unturned(geometry), automatic_coverage(geometry));
-  // All heights that some ray meets, or rays through ends that are in no slice would miss them.
-  const Detector& d = geometry.detector;
-  const double stretch = geometry.beam == Beam::cone ? (geometry.sod_mm + field.radius_mm) / geometry.sdd_mm : 1;
-  const double high = (d.midplane_row + 0.5) * d.row_pitch_mm * stretch,
-               low = (d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * stretch;
   voxel_mm_ = geometry.virtual_column_pitch_mm();
   choose_rows(field, margin_mm);
-  const int across = std::max(1, int(std::ceil(2 * field.radius_mm / voxel_mm_)));
-  const int slices = d.rows == 1 ? 1 : std::max(1, int(std::ceil((high - low) / voxel_mm_)));
-  grid_ = {.voxel_mm = voxel_mm_, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high + low) / 2)};
+  grid_ = grid_of_rays(geometry, field.radius_mm, voxel_mm_);
 }
 
 bool MatchedViews::cut_off() const {

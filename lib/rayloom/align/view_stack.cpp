@@ -128,6 +128,16 @@ ViewStack halved(const ViewStack& stack) {
   return half;
 }
 
+GridRequest grid_of_rays(const Geometry& geometry, double radius_mm, double voxel_mm) {
+  const Detector& d = geometry.detector;
+  const double stretch = geometry.beam == Beam::cone ? (geometry.sod_mm + radius_mm) / geometry.sdd_mm : 1;
+  const double high = (d.midplane_row + 0.5) * d.row_pitch_mm * stretch,
+               low = (d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * stretch;
+  const int across = std::max(1, int(std::ceil(2 * radius_mm / voxel_mm)));
+  const int slices = d.rows == 1 ? 1 : std::max(1, int(std::ceil((high - low) / voxel_mm)));
+  return {.voxel_mm = voxel_mm, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high + low) / 2)};
+}
+
 void smooth(ViewStack& stack, int passes, int threads) {
   const int rows = stack.geometry.detector.rows, columns = stack.geometry.detector.columns;
   parallel_for(stack.views(), threads, [&](int i, int) {

@@ -68,10 +68,11 @@ void add_rows(std::string& html, const std::string& name, const Json& value) {
       add_rows(html, prefix + key, entry);
     return;
   }
-  if (shown(value).empty()) return;
+  const std::string text = shown(value);
+  if (text.empty()) return;
   std::string label = name;
   std::replace(label.begin(), label.end(), '_', ' ');
-  html += "<tr><th>" + escaped(label) + "</th><td>" + escaped(shown(value)) + "</td></tr>\n";
+  html += "<tr><th>" + escaped(label) + "</th><td>" + escaped(text) + "</td></tr>\n";
 }
 
 void add_table(std::string& html, const std::string& heading, const Json& value) {

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 
 #include "rayloom/errors.h"
 #include "rayloom/json_fields.h"
@@ -48,20 +47,6 @@ std::string both_named(const TiledScan& tiled, int a, int b) {
   return named(tiled.common) + ": tiles[" + std::to_string(a) + "] and tiles[" + std::to_string(b) + "]: ";
 }
 
-bool same_bytes(const std::filesystem::path& a, const std::filesystem::path& b) {
-  std::ifstream one(a, std::ios::binary), other(b, std::ios::binary);
-  if (a == b) return true;
-  std::vector<char> from_one(std::size_t{1} << 14), from_other(from_one.size());
-  while (one && other) {
-    one.read(from_one.data(), std::streamsize(from_one.size()));
-    other.read(from_other.data(), std::streamsize(from_other.size()));
-    if (one.gcount() != other.gcount() ||
-        !std::equal(from_one.begin(), from_one.begin() + one.gcount(), from_other.begin()))
-      return false;
-  }
-  return !one && !other;
-}
-
 /// Whether a view looks like itself moved by the difference of two tiles: then both may truly see the same, as
 /// noise-free images of air or of a long prism do.
 bool repeats(const TileViews& tiles, int tile, int view, Shift apart) {
@@ -82,14 +67,24 @@ bool repeats(const TileViews& tiles, int tile, int view, Shift apart) {
 }
 
 void require_own_images(const TiledScan& tiled, const TileViews& views) {
+  const auto bytes_of = [](const std::filesystem::path& file, BytesRead which) {
+    const FilesChecksum sum = checksum({&file, 1}, which);
+    return std::pair(sum.bytes, sum.crc32);
+  };
   std::vector<std::vector<std::filesystem::path>> files;
-  for (const ScanTile& tile : tiled.tiles)
+  std::vector<std::vector<std::pair<std::uintmax_t, std::uint32_t>>> excerpts;
+  for (const ScanTile& tile : tiled.tiles) {
     files.push_back(image_files(tile.scan, tile.scan.images.projections));
+    excerpts.emplace_back();
+    for (const auto& file : files.back())
+      excerpts.back().push_back(bytes_of(file, BytesRead::excerpts));
+  }
   for (std::size_t a = 0; a < files.size(); ++a)
     for (std::size_t b = a + 1; b < files.size(); ++b)
       for (std::size_t i = 0; i < std::min(files[a].size(), files[b].size()); ++i) {
         const std::filesystem::path &one = files[a][i], &other = files[b][i];
-        if (!same_bytes(one, other)) continue;
+        if (excerpts[a][i] != excerpts[b][i] || bytes_of(one, BytesRead::all) != bytes_of(other, BytesRead::all))
+          continue;
         if (repeats(views, int(a), std::min(int(i), views.views - 1), views.nominal[b] - views.nominal[a])) break;
         throw BadInput(both_named(tiled, int(a), int(b)) + "images.projections: " +
                        (one == other ? "both name " + one.string()
@@ -101,8 +96,7 @@ void require_own_images(const TiledScan& tiled, const TileViews& views) {
 void require_agreement(const TiledScan& tiled, const TileShifts& shifts, int views) {
   const std::string hint =
       "are tiles in each other's places or the same images twice, is a shift, turned_deg or mirrored wrong, or does "
-      "the "
-      "beam's slope change by more than 5 % from image to image?";
+      "the beam's slope change by more than 5 % from image to image?";
   for (const OverlapMatch& one : shifts.overlaps) {
     const std::string both = both_named(tiled, one.a, one.b) + "where they overlap, ";
     if (one.part_at_far_ends_only)

@@ -295,8 +295,8 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   const std::size_t squares = wide_squares * (std::size_t(a_.rows) / edge + 1);
   std::vector<Cluster> clusters(squares + std::size_t(a_.rows + a_.columns));
   sums.seen.resize(squares);
-  Eigen::Vector2d gradients = Eigen::Vector2d::Zero();  // sum of w g
-  double apart = 0;                                     // sum of w d d
+  Cluster all;
+  double apart = 0;  // sum of w d d
   for (int r = rim_r; r < rows - rim_r; ++r)
     for (int c = rim_c; c < columns - rim_c; ++c) {
       const std::size_t at_a = std::size_t(top + r) * std::size_t(a_.columns) + std::size_t(left + c);
@@ -317,28 +317,26 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
       const double m = (ta + tb) / 2, d = ta - tb, w = weight_of(float(m));
       const Eigen::Vector2d g = (ga + gb) / 2;
       sums.matrix += w / 2 * (ga * gb.transpose() + gb * ga.transpose());
-      sums.score -= w * d * g;
       sums.noise += w * w * ga.cwiseProduct(gb).cwiseAbs2();
-      gradients += w * m * g;
-      sums.weight += w * m * m;
-      sums.level += w * m * d;
       apart += w * d * d;
       ++sums.pixels;
       const std::size_t square = std::size_t(top + r) / edge * wide_squares + std::size_t(left + c) / edge;
       sums.seen[square] += {w, w * ta, w * tb, w * d};
-      for (const std::size_t i : {square, squares + std::size_t(top + r), squares + std::size_t(a_.rows + left + c)}) {
-        clusters[i].weight += w * m * m;
-        clusters[i].level += w * m * d;
-        clusters[i].gradients += w * m * g;
-        clusters[i].score -= w * d * g;
+      for (Cluster* one : {&all, &clusters[square], &clusters[squares + std::size_t(top + r)],
+                           &clusters[squares + std::size_t(a_.rows + left + c)]}) {
+        one->weight += w * m * m;
+        one->level += w * m * d;
+        one->gradients += w * m * g;
+        one->score -= w * d * g;
       }
     }
-  if (!(sums.weight > 0)) return sums;
-  sums.level /= sums.weight;
-  sums.matrix -= gradients * gradients.transpose() / sums.weight;
-  sums.score += sums.level * gradients;
-  sums.misfit = apart - sums.level * sums.level * sums.weight;
-  const Eigen::Vector2d slope = gradients / sums.weight;  // of the level, which is taken out
+  if (!(all.weight > 0)) return sums;
+  sums.weight = all.weight;
+  sums.level = all.level / all.weight;
+  sums.misfit = apart - sums.level * all.level;
+  sums.matrix -= all.gradients * all.gradients.transpose() / all.weight;
+  const Eigen::Vector2d slope = all.gradients / all.weight;  // of the level, which is taken out
+  sums.score = all.score + slope * all.level;
   for (const Cluster& one : clusters)
     sums.of_clusters.emplace_back(one.score + slope * one.level + sums.level * (one.gradients - slope * one.weight));
   for (SquareSums& square : sums.seen)

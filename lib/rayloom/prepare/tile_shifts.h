@@ -75,11 +75,12 @@ inline constexpr double most_tile_uncertainty_px = 0.3;
 ///     T_a(x) - T_b(x - D) = log_level T - (grad T . d),   weight 1/(T + 0.1), about the inverse variance of T
 ///
 /// Gradients of noise would make the matrix of the normal equations look more certain than it is, so it takes products
-/// of one tile's gradient with the other's, whose noises are independent. The covariance
-/// is clustered by views and, added, by squares of pixels, since uneven gain repeats from view to view (Liang & Zeger
-/// 1986, Biometrika 73:13-22). All overlaps
-/// together place the tiles by least squares, each with its matrix of information; an expectation of `prior` pixels
-/// about the nominal place decides where no overlap tells.
+/// of one tile's gradient with the other's, whose noises are independent. The covariance is clustered by views and by
+/// squares of pixels (two ways: Cameron, Gelbach & Miller 2011, J. Bus. Econ. Stat. 29(2):238-249), since uneven gain
+/// repeats from view to view, and, added, by rows and by columns: two grids sample an edge along a row unlike all along
+/// it, and within a square the errors on its two sides cancel where the search settles. All overlaps together place the
+/// tiles by least squares, each with its matrix of information; an expectation of a few pixels about the nominal place
+/// decides where no overlap tells.
 /// @throws Cancelled, and what `read` throws.
 TileShifts find_tile_shifts(const TileViews& tiles, int threads, const Hooks& hooks = {});
 

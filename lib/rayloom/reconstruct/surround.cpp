@@ -445,13 +445,13 @@ void refine(const Comparison& rows, const Suspect* suspect, Stand& at) {
   }
 }
 
-/// @param here  Where the overview fits best with all values as said. @param error_here  What is left over there.
+/// @param here  Where the overview fits best with all values as said. @param projected  From there.
 std::optional<BetterValue> better_value(const Comparison& rows, const Geometry& geometry, const Stand& here,
-                                        double error_here) {
-  const std::vector<float> projected = rows.projected(here, nullptr);
+                                        const std::vector<float>& projected) {
   Eigen::MatrixXd slopes(Eigen::Index(projected.size()), 4);
   slopes.leftCols<3>() = rows.slopes(here, nullptr);
   constexpr double maybe_better = 0.9;
+  const double error_here = rows.error(here, projected);
   const auto left_over = [&](double error) { return std::pow(error / error_here, 2); };
   std::optional<BetterValue> best;
   for (const Suspect& suspect : suspects(geometry)) {
@@ -486,8 +486,9 @@ SurroundFit fit_surround(const Volume& overview, const Geometry& geometry, const
   }
   const double error_before = rows.error(at, before);
   refine(rows, nullptr, at);
-  SurroundFit fit{at.shift_mm, at.scale, error_before, rows.error(at, rows.projected(at, nullptr))};
-  fit.better = better_value(rows, geometry, at, fit.error_after);
+  const std::vector<float> after = rows.projected(at, nullptr);
+  SurroundFit fit{at.shift_mm, at.scale, error_before, rows.error(at, after)};
+  fit.better = better_value(rows, geometry, at, after);
   if (!fit.better) {
     Geometry turned = geometry;
     for (double& angle : turned.angles_rad)
