@@ -21,7 +21,7 @@ Volume volume_of(const ViewStack& stack, int threads) {
   options.threads = threads;
   const double radius_mm = field_of_view(geometry, automatic_coverage(geometry)).radius_mm;
   const double voxel_mm = std::max(geometry.virtual_column_pitch_mm(), 2 * radius_mm / most_voxels_across);
-  const auto plan = plan_reconstruction(geometry, grid_of_rays(geometry, radius_mm, voxel_mm), options);
+  const auto plan = plan_reconstruction(geometry, grid_of_rays(geometry, radius_mm, voxel_mm, 1), options);
   Volume volume(plan.grid);
   reconstruct(geometry, from_memory(geometry, stack.samples), plan, options,
               [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });

@@ -30,7 +30,7 @@ MatchedViews::MatchedViews(ViewStack stack, double margin_mm, int threads) : sta
   const FieldOfView field = field_of_view(unturned(geometry), automatic_coverage(geometry));
   voxel_mm_ = geometry.virtual_column_pitch_mm();
   choose_rows(field, margin_mm);
-  grid_ = grid_of_rays(geometry, field.radius_mm, voxel_mm_);
+  grid_ = grid_of_rays(geometry, field.radius_mm, voxel_mm_, 0.5);
 }
 
 bool MatchedViews::cut_off() const {

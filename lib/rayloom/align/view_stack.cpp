@@ -128,11 +128,11 @@ ViewStack halved(const ViewStack& stack) {
   return half;
 }
 
-GridRequest grid_of_rays(const Geometry& geometry, double radius_mm, double voxel_mm) {
+GridRequest grid_of_rays(const Geometry& geometry, double radius_mm, double voxel_mm, double beyond_rows) {
   const Detector& d = geometry.detector;
   const double stretch = geometry.beam == Beam::cone ? (geometry.sod_mm + radius_mm) / geometry.sdd_mm : 1;
-  const double high = (d.midplane_row + 0.5) * d.row_pitch_mm * stretch,
-               low = (d.midplane_row + 0.5 - d.rows) * d.row_pitch_mm * stretch;
+  const double high = (d.midplane_row + beyond_rows) * d.row_pitch_mm * stretch,
+               low = (d.midplane_row - (d.rows - 1) - beyond_rows) * d.row_pitch_mm * stretch;
   const int across = std::max(1, int(std::ceil(2 * radius_mm / voxel_mm)));
   const int slices = d.rows == 1 ? 1 : std::max(1, int(std::ceil((high - low) / voxel_mm)));
   return {.voxel_mm = voxel_mm, .size = {{across, across, slices}}, .centre_mm = Vec3(0, 0, (high + low) / 2)};

@@ -37,9 +37,10 @@ ViewStack read_stack(const Geometry& geometry, const ProjectionSource& source, c
 /// Half as many columns, and rows if there are at least 8.
 ViewStack halved(const ViewStack& stack);
 
-/// A cylinder's bounding box of such voxels, from the least to the greatest height that a ray through the stack's rows
-/// reaches within it: rays through ends that are in no slice would miss them.
-GridRequest grid_of_rays(const Geometry& geometry, double radius_mm, double voxel_mm);
+/// A cylinder's bounding box of such voxels, from the least to the greatest height that a ray through the detector's
+/// rows reaches within it: rays through ends that are in no slice would miss them.
+/// @param beyond_rows  So many above the outermost rows' middles and below them are held as well.
+GridRequest grid_of_rays(const Geometry& geometry, double radius_mm, double voxel_mm, double beyond_rows);
 
 /// Smooths columns (and rows, if there are at least 4) by [1 2 1]/4, `passes` times: a variance of passes/2 pixels^2.
 void smooth(ViewStack& stack, int passes, int threads);
