@@ -36,7 +36,9 @@ constexpr double least_air = 0.9;         // transmission
 constexpr double most_of_part = 0.9;      // mean transmission along a tile's end, against that of air
 constexpr int end_columns = 3;            // a tile's outermost
 constexpr int least_slope_squares = 3;    // along an axis below which a beam's slope is not told from the part
-constexpr double most_slope = 0.25;       // of the level from end to end of an overlap: what no beam changes by
+// Of the level, from end to end of an overlap, by which two beams' slopes may be apart: three standard deviations where
+// each beam's changes by 0.1 from its middle to an end, 3 x 2 x 0.1 sqrt(2).
+constexpr double most_slope = 0.85;
 // Views are in another order if another pairing of them has clearly more in common than the one the file says: by so
 // many standard deviations of what noise gives from square to square (of a thousand pairings noise alone brings one to
 // 3.3), and from view to view by what four equal views give, so that no single bad one decides.
