@@ -451,6 +451,23 @@ TEST_SUITE("check: seeded faults") {
     check_clean_scans(parts_at(small_coarse, small_views), 20);
   }
 
+  TEST_CASE("movement is told alike wherever the scan file has the axis") {
+    // A part of 20 columns with pins of two: steps along slopes find a shift of that size only. A turn about an axis d
+    // columns beside the one in the file shows as a shift of 2 d between opposite rays.
+    Part part = make_part("cable_plug", 400, 192, 64, 1.9, 240, 1);
+    for (const double off : {0.0, 3.3, -9.5, 18.0}) {
+      Recipe still;
+      still.after = [=](const fs::path&, nlohmann::json& json) { json["detector"]["axis_column"] = 95.5 + off; };
+      Recipe moved = still;
+      moved.faults = [](Faults& f, const Part& p) { f.movement = step(96, 0, p.virtual_pitch_mm, 0); };
+      CAPTURE(off);
+      const CheckResult of_still = scan_and_check(part, still), of_moved = scan_and_check(part, moved);
+      CAPTURE(told(of_still));
+      CHECK(!alarms(of_still).contains("movement"));
+      CHECK(std::abs(*finding_of(of_moved, "movement").value - 1) < 0.2);  // as `near` below, for 1 pixel
+    }
+  }
+
   TEST_CASE("few views and few photons in few rows are no fault of the part or the beam") {
     auto few = parts_at(small_coarse, 45);
     Recipe clean;

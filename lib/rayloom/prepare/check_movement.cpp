@@ -199,8 +199,31 @@ struct Opposites {
   double misfit = 0;  ///< Mean square left over the mean square of slopes: pixels squared.
 };
 
+/// The whole shift common to all pairs that leaves least: twice as far as the axis is from where the scan file has it.
+/// Steps along slopes find a shift only within the size of the part's features.
+int common_shift(const Image& parallel) {
+  const int half = parallel.rows / 2, width = parallel.columns, reach = width / 4;
+  const int every = std::max(1, half / 32);
+  double least = INFINITY;
+  int best = 0;
+  for (int shift = -reach; shift <= reach; ++shift) {
+    double squares = 0;
+    for (int j = 0; j < half; j += every)
+      for (int i = 0; i < width; ++i) {
+        const double apart = parallel.at(j, i) - parallel.at(j + half, std::clamp(width - 1 - i - shift, 0, width - 1));
+        squares += apart * apart;
+      }
+    if (squares < least) {
+      least = squares;
+      best = shift;
+    }
+  }
+  return best;
+}
+
 Opposites compare_opposites(const Image& parallel) {
   const int half = parallel.rows / 2, width = parallel.columns;
+  const double start = common_shift(parallel);
   Opposites result;
   std::vector<double> left_over;
   std::vector<double> a(std::size_t(width), 0.0), b = a, slope = a;
@@ -209,7 +232,7 @@ Opposites compare_opposites(const Image& parallel) {
       a[std::size_t(i)] = parallel.at(j, i);
       b[std::size_t(i)] = parallel.at(j + half, width - 1 - i);
     }
-    double shift = 0, rest = 0, energy = 0;
+    double shift = start, rest = 0, energy = 0;
     for (int iteration = 0; iteration < 6; ++iteration) {
       const int margin = 2 + int(std::ceil(std::abs(shift)));
       double up = 0;
@@ -227,7 +250,7 @@ Opposites compare_opposites(const Image& parallel) {
       if (!(energy > 0)) break;
       const double step = std::clamp(up / energy, -2.0, 2.0);
       shift += step;
-      if (std::abs(shift) > width / 4.0) break;
+      if (std::abs(shift - start) > width / 4.0) break;
       if (std::abs(step) < 1e-3) break;
     }
     result.shift.push_back(shift);
