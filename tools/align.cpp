@@ -134,6 +134,13 @@ int run_align(const Context& context, const AlignArguments& given) {
   const bool rolled = found.roll_deg && found.roll_deg->determined;
   const bool any_found = found.axis_column.determined || rolled;
   context.say("by " + found.measure + (any_found ? "; +- holds in at least 90 of 100 scans" : ""));
+  if (found.axis_wanders > 0) {
+    result["axis_wanders_pixels"] = found.axis_wanders;
+    if (!course)
+      hooks.warn("views at different angles put the axis " + to_text(found.axis_wanders, 2) +
+                 " columns (RMS) apart, so that it is uncertain: did the part move? 'rayloom check' and --movement "
+                 "tell; or are angles wrong?");
+  }
   if (found.axis_column.determined) detector.axis_column = found.axis_column.value;
   if (rolled) detector.roll_rad = radians(found.roll_deg->value);
   const bool moved =

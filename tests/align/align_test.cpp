@@ -112,6 +112,7 @@ int check_parts(const Setting& setting, int count) {
     REQUIRE(found.axis_column.determined);
     const double error = std::abs(found.axis_column.value - scan.geometry.detector.axis_column);
     CHECK(error <= 0.05);
+    CHECK(found.axis_wanders == 0);
     held += error <= found.axis_column.uncertainty;
     worst = std::max(worst, error);
     squares += error * error;
@@ -149,6 +150,7 @@ Counted check_rolled_parts(const Setting& setting, int first, int count) {
     REQUIRE(found.roll_deg);
     const double error = std::abs(found.axis_column.value - scan.geometry.detector.axis_column);
     counted.held += error <= found.axis_column.uncertainty;
+    CHECK(found.axis_wanders == 0);
     if (!found.roll_deg->determined) {
       MESSAGE(setting.name << ", part " << seed << ": the roll is not determined: " << found.roll_deg->reason);
       ++counted.roll_held;  // says so instead of guessing
@@ -197,6 +199,35 @@ TEST_SUITE("align: the axis of random parts") {
 
   TEST_CASE("rows and averaged columns: four fan rows of 1100 columns") {
     check_parts({"wide fan", Beam::fan, 12, 360, 4, 1100, 300, InView::whole}, 1);
+  }
+
+  // Views of a part that stood still and opposite ones of the part moved by d across put the axis d/2 beside each
+  // other.
+  TEST_CASE("a part that moved: views disagree on the axis, and it is as uncertain") {
+    for (const Setting& setting : settings) {
+      if (setting.arc_deg != 360 || setting.in_view != InView::whole) continue;
+      CAPTURE(setting.name);
+      for (const bool at_once : {true, false}) {
+        CAPTURE(at_once);
+        std::mt19937_64 random(5);
+        const Geometry still = random_geometry(setting, 4);
+        const double radius = random_radius(setting, still, random);
+        Geometry moved = still;
+        for (int view = 0; view < setting.views; ++view) {
+          const double part = at_once ? view >= 0.4 * setting.views : double(view) / setting.views;
+          moved.part_moved_mm.push_back(part * still.virtual_column_pitch_mm() * (at_once ? 1 : 1.5) *
+                                        Vec3(0.6, 0.8, 0));
+        }
+        TestScan scan = take_scan(random_part(random, radius, 0.8 * radius), moved, 20000, 4, 2);
+        scan.geometry = still;
+        const Alignment found = found_in(scan);
+        const double error = std::abs(found.axis_column.value - still.detector.axis_column);
+        CAPTURE(error);
+        CHECK(found.axis_wanders > 0.1);
+        CHECK(found.axis_wanders < 0.5);
+        CHECK(error <= found.axis_column.uncertainty);
+      }
+    }
   }
 
   TEST_CASE("the same whatever the threads") {

@@ -36,6 +36,7 @@ constexpr double plane_factor = 1.7;           // likewise for planes of narrow 
 constexpr double least_deviation = 0.003;      // pixels: what interpolation alone leaves
 constexpr double least_roll_deviation = 2e-5;  // rad
 constexpr double degrees_known = 0.5;
+constexpr double wander_noticed = 0.1;  // columns: an axis wrong by more shows in the volume (common practice)
 constexpr int most_plane_pixels = 256, most_plane_views = 360;  // of which all rows are held together
 
 Estimate undetermined(std::string reason) {
@@ -192,7 +193,7 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   while (levels.back().geometry.detector.columns > first_columns)
     levels.push_back(halved(levels.back()));
 
-  // A full turn tells more by other ways than opposite rays.
+  // A full turn has all its opposite rays, which know the roll without.
   const bool levelled = rolls && small.beam == Beam::cone && !view_set(small.angles_rad, 2 * pi).closed;
   Alignment result;
   result.measure = "opposite rays (Kak & Slaney 1988, ch. 3), least squares";
@@ -276,6 +277,10 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
   }
   result.axis_column = {true, (place.axis_column + 0.5) * bin - 0.5, uncertainty, {}};
   if (rolls) find_roll(full, source, fit, threads, hooks, result);
+  if (const double wanders = fit.axis_wanders * bin; wanders > wander_noticed) {
+    result.axis_wanders = wanders;
+    result.axis_column.uncertainty = std::max(result.axis_column.uncertainty, deviations_stated * wanders);
+  }
   return result;
 }
 

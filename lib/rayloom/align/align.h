@@ -25,7 +25,8 @@ struct MeasurePoint {
 struct Alignment {
   Estimate axis_column;              ///< Column.
   std::optional<Estimate> roll_deg;  ///< Degrees; absent where there is none to find: fan beams, single rows.
-  std::string measure;               ///< What was made consistent, and by whom it was published.
+  double axis_wanders = 0;  ///< Columns (RMS) by which views disagree on it as a part that moved has them do; else 0.
+  std::string measure;      ///< What was made consistent, and by whom it was published.
   std::vector<MeasurePoint> curve;
 };
 

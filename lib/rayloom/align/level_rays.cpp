@@ -12,8 +12,9 @@ namespace rayloom {
 namespace {
 
 constexpr int most_voxels_across = 256;  // finer ones cost time, and noise would show
+const char* const step = "making rays level";
 
-Volume volume_of(const ViewStack& stack, int threads) {
+Volume volume_of(const ViewStack& stack, int threads, const Hooks& hooks) {
   const Geometry& geometry = stack.geometry;
   ReconstructOptions options;
   options.filter = {Window::hann, 1.0};
@@ -24,7 +25,10 @@ Volume volume_of(const ViewStack& stack, int threads) {
   const auto plan = plan_reconstruction(geometry, grid_of_rays(geometry, radius_mm, voxel_mm, 1), options);
   Volume volume(plan.grid);
   reconstruct(geometry, from_memory(geometry, stack.samples), plan, options,
-              [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); });
+              [&](int k, std::span<const float> slice) { std::ranges::copy(slice, volume.slice(k).begin()); },
+              {.progress = [&](const std::string&, double part) { hooks.report(step, 0.5 * part); },
+               .warning = {},
+               .cancelled = hooks.cancelled});
   return volume;
 }
 
@@ -38,7 +42,7 @@ Ray levelled(const Ray& ray) {
 }  // namespace
 
 void make_rays_level(ViewStack& stack, const std::vector<bool>& views, int threads, const Hooks& hooks) {
-  const Volume volume = laid_down(volume_of(stack, threads));
+  const Volume volume = laid_down(volume_of(stack, threads, hooks));
   const Geometry& geometry = stack.geometry;
   const Detector& d = geometry.detector;
   // Lines that are compared cross these rows.
@@ -67,6 +71,7 @@ void make_rays_level(ViewStack& stack, const std::vector<bool>& views, int threa
         stack.view(view)[(first + std::ptrdiff_t(i)) * d.columns + c] -= through_cone[i] - through_level[i];
     }
   });
+  hooks.report(step, 1);
 }
 
 }  // namespace rayloom

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <limits>
 #include <numeric>
+#include <span>
 
 #include "rayloom/align/shared_by_views.h"
 #include "rayloom/parallel.h"
@@ -18,6 +19,7 @@ constexpr int view_clusters = 24;   // for the covariance
 constexpr int cluster_places = 16;  // smoothing and interpolation reach about as far ..
 constexpr int cluster_rows = 3;     // .. and down the rows
 constexpr double significant = 5;   // deviations of what chance would tell
+constexpr double in_common = 0.6;   // correlation of neighbours that noise does not give: three deviations of 24
 constexpr double half_pixel = 0.5;  // step of the numerical derivatives, pixels
 constexpr double roll_step = 1e-3;  // rad
 
@@ -34,6 +36,21 @@ DetectorPosition seen_at(const Geometry& geometry, double u, double v) {
   Vec3 point = u * frame.e_u + v * frame.e_v;
   if (geometry.beam == Beam::fan) point += (geometry.sdd_mm - geometry.sod_mm) * frame.n;
   return project(geometry, 0, point);
+}
+
+/// What neighbours have in common of the places that single clusters of views want, in deviations.
+/// @param pulls  Of each cluster, place times weight.
+double wander(std::span<const double> pulls, std::span<const double> weights) {
+  double together = 0, each = 0, pairs = 0, squares = 0;
+  for (std::size_t i = 0; i < pulls.size(); ++i) {
+    each += pulls[i] * pulls[i];
+    squares += weights[i] * weights[i];
+    if (i == 0) continue;
+    together += pulls[i - 1] * pulls[i];
+    pairs += weights[i - 1] * weights[i];
+  }
+  if (!(pairs > 0) || !(together / pairs > in_common * each / squares)) return 0;
+  return std::sqrt(together / pairs);
 }
 
 }  // namespace
@@ -266,6 +283,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
     Eigen::Vector2d by_chance = Eigen::Vector2d::Zero();
     Eigen::Vector2d right = Eigen::Vector2d::Zero();
     std::vector<Eigen::Vector2d> of_views(std::size_t(view_clusters), Eigen::Vector2d::Zero());
+    std::vector<double> axis_pulls(std::size_t(view_clusters), 0.0), axis_weights = axis_pulls;
     const std::size_t groups = width / cluster_places + 1;
     const double apart = lines > 1 ? std::abs(heights[1] - heights[0]) / stack_.geometry.detector.row_pitch_mm : 1;
     const std::size_t together = std::size_t(std::max(1.0, std::round(cluster_rows / apart)));
@@ -283,7 +301,10 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
       by_chance += 16 * own.cwiseProduct(others).cwiseAbs2();
       const Eigen::Vector2d score = reduced * double(difference[i]);
       right += score;
-      of_views[side * std::size_t(view_clusters) / sides_.size()] += score;
+      const std::size_t cluster = side * std::size_t(view_clusters) / sides_.size();
+      of_views[cluster] += score;
+      axis_pulls[cluster] += score[0];
+      axis_weights[cluster] += slope[0] * reduced[0];
       of_places[cell / width / together * groups + (cell % width) / cluster_places] += score;
     }
     if (!with_roll) normal(1, 1) = 1;
@@ -296,9 +317,11 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
     result.axis_per_roll = told(0, 0) > 0 ? told(0, 1) / told(0, 0) : 0;
     const bool axis_told = told(0, 0) > significant * std::sqrt(by_chance[0]);
     Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero();
-    if (sides_.size() >= 2 * std::size_t(view_clusters))
+    if (sides_.size() >= 2 * std::size_t(view_clusters)) {
       for (const auto& score : of_views)
         scatter += score * score.transpose();
+      result.axis_wanders = wander(axis_pulls, axis_weights);
+    }
     for (const auto& score : of_places)
       scatter += score * score.transpose();
     if (!result.roll_told) told(0, 1) = told(1, 0) = 0, told(1, 1) = normal(1, 1);

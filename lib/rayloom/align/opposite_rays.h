@@ -35,6 +35,8 @@ struct OppositeFit {
   bool converged = false;
   bool roll_told = false;    ///< Whether the images change with it by more than noise does.
   double axis_per_roll = 0;  ///< Pixels by which the best axis moves when a roll is not undone, per rad.
+  double axis_wanders = 0;  ///< Pixels (RMS) by which the axis goes back and forth from view to view, as of a part that
+                            ///< moved; 0 if neighbouring views do not agree on it, as of noise they do not.
 };
 
 /// Which of the two are adjusted.
