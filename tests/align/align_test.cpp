@@ -236,6 +236,22 @@ TEST_SUITE("align: the axis of random parts") {
     CHECK(one.axis_column.value == three.axis_column.value);
     CHECK(one.axis_column.uncertainty == three.axis_column.uncertainty);
   }
+
+  // Its faces look alike in all views: what they tell is less than it seems, and so is what chance would give.
+  TEST_CASE("a flat plate tells its detector's roll") {
+    Geometry plate = random_geometry(rolled_settings[0], 4);
+    plate.detector.column_pitch_mm = plate.detector.row_pitch_mm = 90.0 / plate.detector.columns;
+    plate.detector.axis_column = (plate.detector.columns - 1) / 2.0 + 6;
+    plate.detector.roll_rad = radians(1);
+    const Phantom part = read_phantom(std::filesystem::path(RAYLOOM_SOURCE_DIR) / "phantoms/pump_end_plate.json");
+    TestScan scan = take_scan(part, plate, 20000, 1, 2);
+    const Alignment found = found_in(scan);
+    REQUIRE(found.roll_deg);
+    INFO(found.roll_deg->reason);
+    CHECK(found.roll_deg->determined);
+    CHECK(std::abs(found.roll_deg->value - 1) < 0.02);
+    CHECK(std::abs(found.axis_column.value - plate.detector.axis_column) < 0.05);
+  }
 }
 
 // One case a setting with rows, so that each ends within minutes.

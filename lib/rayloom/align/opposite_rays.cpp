@@ -297,8 +297,9 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
       normal += slope * reduced.transpose();
       const Eigen::Vector2d own{double(own_axis[i]), double(own_roll[i])}, others = slope - own;
       const Eigen::Vector2d reduced_own = own - (1 - kept) * mean.segment<2>(3), reduced_others = reduced - reduced_own;
-      told += 2 * (own * reduced_others.transpose() + others * reduced_own.transpose());
-      by_chance += 16 * own.cwiseProduct(others).cwiseAbs2();
+      const Eigen::Matrix2d of_pair = 2 * (own * reduced_others.transpose() + others * reduced_own.transpose());
+      told += of_pair;
+      by_chance += of_pair.diagonal().cwiseAbs2();
       const Eigen::Vector2d score = reduced * double(difference[i]);
       right += score;
       const std::size_t cluster = side * std::size_t(view_clusters) / sides_.size();
