@@ -94,12 +94,6 @@ std::optional<Spectrum> open_spectrum(const SimulateArguments& given, const Scan
   return tungsten_spectrum(*scan.source.voltage_kv, scan.source.filters, *response);
 }
 
-void make_folder(const fs::path& folder) {
-  std::error_code error;
-  if (!fs::create_directory(folder, error))
-    throw CannotWrite(folder.string() + ": cannot be made: " + error.message(), "is the disk full?");
-}
-
 /// The settings as a plain text, as scanners leave one beside their images.
 std::string settings_text(const Scan& scan) {
   std::string text;
@@ -235,12 +229,12 @@ Simulated simulate_position(const SimulateArguments& given, const Object& object
   };
 
   // Exposures of dark and open images are numbered after those of the views, so that no noise repeats.
-  make_folder(position.folder / "projections");
+  make_own_folder(position.folder / "projections");
   std::optional<CorrectedExport> corrected;
   if (given.counts) {
     Image dark(rows, columns), open(rows, columns);
     const auto take = [&](const std::string& name, int number, int first_exposure, Image& mean, auto expose) {
-      if (!given.faults.corrected) make_folder(position.folder / name);
+      if (!given.faults.corrected) make_own_folder(position.folder / name);
       for (int i = 0; i < number; ++i) {
         (detector.*expose)(std::uint64_t(views + first_exposure + i), counts);
         for (std::size_t pixel = 0; pixel < counts.size(); ++pixel)
@@ -344,7 +338,7 @@ Darkest simulate_tiles(const SimulateArguments& given, const Object& object, con
     const bool moves_up = geometry.detector.rows > 1;
     if (moves_up) geometry.detector.midplane_row -= by_row;
     const std::string name = "tile-" + std::to_string(k);
-    make_folder(folder / name);
+    make_own_folder(folder / name);
     const auto done = simulate_position(
         given, object, spectrum, {geometry, tile.scan.part_moved_mm, folder / name, given.seed + k, level}, hooks,
         [&](double fraction) { hooks.report("projecting", (double(k) + fraction) / double(count)); });

@@ -142,9 +142,7 @@ int run_stitch(const Context& context, const StitchArguments& given) {
   const int rows = scan.geometry.detector.rows, columns = scan.geometry.detector.columns;
   const int views = int(scan.geometry.angles_rad.size());
   const std::size_t view_pixels = std::size_t(rows) * std::size_t(columns);
-  std::error_code error;
-  if (!fs::create_directory(output.partial() / "projections", error))
-    throw CannotWrite((output.partial() / "projections").string() + ": cannot be made: " + error.message());
+  make_own_folder(output.partial() / "projections");
   std::vector<float> block(std::size_t(std::min(views, stitched.views_at_once())) * view_pixels);
   for (int first = 0; first < views; first += stitched.views_at_once()) {
     if (hooks.stop()) throw Cancelled("stopped at view " + std::to_string(first) + " of " + std::to_string(views));

@@ -157,12 +157,13 @@ TEST_SUITE("tile shifts") {
   }
 
   TEST_CASE("tiles that are swapped or doubled or upside down or mirrored disagree") {
-    for (const char* name : {"cable_plug", "pump_end_plate"}) {
+    for (const auto& [name, step] : {std::pair{"cable_plug", 147}, {"pump_end_plate", 147}, {"pump_end_plate", 120}}) {
       CAPTURE(name);
+      CAPTURE(step);
       Tiles tiles(name);
-      tiles.geometry.detector.axis_column = 153;
+      tiles.geometry.detector.axis_column = (step + columns - 1) / 2.0;
       tiles.geometry.detector.midplane_row = 63.5;
-      tiles.lay({{0, 0}, {147, 0}}, 6);
+      tiles.lay({{0, 0}, {double(step), 0}}, 6);
       const auto problem = [&](const TileViews& seen) {
         const OverlapMatch overlap = find_tile_shifts(seen, 2).overlaps.at(0);
         return std::pair(overlap.disagreement, overlap.part_at_far_ends_only);
@@ -191,6 +192,43 @@ TEST_SUITE("tile shifts") {
           std::reverse(values.begin() + std::ptrdiff_t(at), values.begin() + std::ptrdiff_t(at) + columns);
       };
       CHECK(problem(mirrored).first > 0.2);
+    }
+  }
+
+  // Of the 30 pixels where the tiles overlap a block shows little but slopes, which end to end of a tile no beam has.
+  TEST_CASE("a block's slopes are not taken for a beam's") {
+    Tiles tiles("cable_plug");
+    tiles.phantom.solids.resize(1);
+    tiles.phantom.solids[0].size_mm = {18, 15, 40};
+    tiles.phantom.solids[0].centre_mm = {1, 0.5, 0};
+    tiles.photons = 4000;
+    tiles.geometry.detector.axis_column = (130 + columns - 1) / 2.0;
+    tiles.geometry.detector.midplane_row = 63.5;
+    tiles.lay({{0, 0}, {130, 0}}, 6);
+    CHECK(find_tile_shifts(tiles.seen, 2).overlaps.at(0).disagreement == 0);
+    TileViews swapped = tiles.seen;
+    swapped.read = [&](int tile, auto... rest) { tiles.seen.read(1 - tile, rest...); };
+    CHECK(find_tile_shifts(swapped, 2).overlaps.at(0).disagreement > 0.2);
+  }
+
+  // Their own search may put them some pixels off along faces, and one step too far loses an overlap altogether.
+  TEST_CASE("right tiles agree, and their small corners, too") {
+    for (const char* name : {"milled_bracket", "pump_end_plate"}) {
+      CAPTURE(name);
+      for (std::uint64_t seed = 1; seed <= 8; ++seed) {
+        CAPTURE(seed);
+        Tiles tiles(name);
+        tiles.photons = 8000;
+        tiles.geometry.detector.axis_column = (145 + columns - 1) / 2.0;
+        tiles.geometry.detector.midplane_row = (113 + rows - 1) / 2.0;
+        tiles.lay(grid_of(2, 2, 145, 113), seed);
+        for (const OverlapMatch& overlap : find_tile_shifts(tiles.seen, 2).overlaps) {
+          CAPTURE(overlap.a);
+          CAPTURE(overlap.b);
+          CHECK(overlap.disagreement == 0);
+          CHECK_FALSE(overlap.beyond_search);
+        }
+      }
     }
   }
 

@@ -35,10 +35,12 @@ constexpr double least_structure = 0.02;  // of the mean: what varies less shows
 constexpr double least_air = 0.9;         // transmission
 constexpr double most_of_part = 0.9;      // mean transmission along a tile's end, against that of air
 constexpr int end_columns = 3;            // a tile's outermost
-constexpr int least_slope_squares = 3;    // along an axis below which a beam's slope is not told from the part
-// Of the level, from end to end of an overlap, by which two beams' slopes may be apart: three standard deviations where
-// each beam's changes by 0.1 from its middle to an end, 3 x 2 x 0.1 sqrt(2).
+constexpr int least_slope_squares = 2;    // along an axis below which a beam's slope is not told from the part
+// Of the level, from end to end of a tile, by which two beams' slopes may be apart: three standard deviations where
+// each beam's changes by 0.1 from its middle to an end, 3 x 2 x 0.1 sqrt(2). An overlap sees its share of it.
 constexpr double most_slope = 0.85;
+constexpr double longest_step = 1;    // pixels: slopes of an image tell no more
+constexpr double mostly_alike = 0.5;  // of two tiles' mean views: what they differ by, over what varies in them (RMS)
 // Views are in another order if another pairing of them has clearly more in common than the one the file says: by so
 // many standard deviations of what noise gives from square to square (of a thousand pairings noise alone brings one to
 // 3.3), and from view to view by what four equal views give, so that no single bad one decides.
@@ -134,6 +136,7 @@ class Comparison {
       : a_index_(a),
         b_index_(b),
         nominal_(tiles.nominal[std::size_t(b)] - tiles.nominal[std::size_t(a)]),
+        tile_(tiles.columns, tiles.rows),
         threads_(threads) {
     const Range columns_a = overlap_range(tiles.columns, nominal_.x()),
                 rows_a = overlap_range(tiles.rows, nominal_.y());
@@ -153,6 +156,8 @@ class Comparison {
   /// nearest; absent if the overlap is too narrow.
   std::optional<Shift> search() const;
   OverlapMatch refine(Shift place) const;
+  /// OverlapMatch::disagreement with b at `place`.
+  double disagreement_at(Shift place) const;
 
  private:
   /// Sums over the pixels of one view, b at `place`.
@@ -167,6 +172,7 @@ class Comparison {
   };
   void fetch(const TileViews& tiles, int tile, Patch& patch) const;
   Sums sums_at(int view, Shift place) const;
+  std::vector<Sums> sums_at(Shift place) const;  // of all views
   int square_px() const { return a_.rows == 1 ? cluster_of_row_px : cluster_px; }
   int squares_across() const { return a_.columns / square_px() + 1; }
   /// Takes out of sums over the squares of one view what a beam of another level and slope adds to them: a linear
@@ -178,7 +184,7 @@ class Comparison {
   bool part_at_far_ends_only(std::span<const Sums> sums) const;
 
   int a_index_, b_index_;
-  Shift nominal_;
+  Shift nominal_, tile_;  // the latter: its size
   int threads_, views_ = 0;
   Patch a_, b_;
 };
@@ -346,6 +352,16 @@ Comparison::Sums Comparison::sums_at(int view, Shift place) const {
   return sums;
 }
 
+std::vector<Comparison::Sums> Comparison::sums_at(Shift place) const {
+  std::vector<Sums> sums(static_cast<std::size_t>(views_));
+  parallel_for(views_, threads_, [&](int v, int) { sums[std::size_t(v)] = sums_at(v, place); });
+  return sums;
+}
+
+double Comparison::disagreement_at(Shift place) const {
+  return disagreement(sums_at(place));
+}
+
 void Comparison::take_out_slope(std::span<double> values, std::span<const double> level,
                                 std::span<const double> weight) const {
   const int across = squares_across(), down = int(values.size()) / across;
@@ -365,8 +381,9 @@ void Comparison::take_out_slope(std::span<double> values, std::span<const double
   // The ridge leaves slopes at 0 that the squares do not tell.
   normal.diagonal().array() += 1e-6 * normal(0, 0) + 1e-300;
   Eigen::Vector3d plane = normal.ldlt().solve(right);
-  for (int axis : {1, 2})
-    plane(axis) = std::clamp(plane(axis), -most_slope, most_slope);
+  for (const auto& [axis, share] : {std::pair{1, a_.columns / tile_.x()}, {2, a_.rows / tile_.y()}})
+    plane(axis) = std::clamp(plane(axis), -most_slope * share, most_slope * share);
+  plane(0) = (right(0) - normal(0, 1) * plane(1) - normal(0, 2) * plane(2)) / normal(0, 0);
   for (std::size_t i = 0; i < values.size(); ++i)
     values[i] -= plane.dot(basis(i));
 }
@@ -384,7 +401,8 @@ void Comparison::compare_orders(std::span<const Sums> sums, OverlapMatch& match)
   // What of each view is its own, by squares: neither the mean of all views nor a beam of another level and slope.
   // Divided by the root of the weight, so that sums of products are weighted.
   std::vector<double> of_a(n * squares), of_b(n * squares);
-  double unlike = 0, own_a = 0, own_b = 0, brightness = 1;
+  std::vector<double> uneven(squares);  // what mean views have beside their level, first of a, then of a less b
+  double shown = 0, own_a = 0, own_b = 0, brightness = 1;
   for (const auto& [own, sum, own_squares] :
        {std::tuple{&of_a, &SquareSums::a, &own_a}, {&of_b, &SquareSums::b, &own_b}}) {
     std::vector<double> mean(squares);
@@ -397,8 +415,12 @@ void Comparison::compare_orders(std::span<const Sums> sums, OverlapMatch& match)
     const double level = std::accumulate(mean.begin(), mean.end(), 0.0) / all_weight;
     if (!(level > 0)) return;
     brightness *= level;
-    for (std::size_t s = 0; s < squares; ++s)
-      if (weight[s] > 0) unlike += std::pow(mean[s] / weight[s] / level - 1, 2) * weight[s] / all_weight / 2;
+    for (std::size_t s = 0; s < squares; ++s) {
+      if (!(weight[s] > 0)) continue;
+      const double here = mean[s] / weight[s] / level - 1;
+      shown += here * here * weight[s] / all_weight / 2;
+      uneven[s] = here - uneven[s];
+    }
     for (std::size_t v = 0; v < n; ++v) {
       const auto view = std::span(*own).subspan(v * squares, squares);
       take_out_slope(view, mean, weight);
@@ -419,7 +441,11 @@ void Comparison::compare_orders(std::span<const Sums> sums, OverlapMatch& match)
       chance += std::pow(in_common(v, v, s), 2);
     }
   const double least = least_structure * least_structure * double(n) * all_weight * brightness;
-  const bool always_alike = std::max(own_a, own_b) < least && unlike > least_structure * least_structure;
+  double apart = 0;
+  for (std::size_t s = 0; s < squares; ++s)
+    apart += uneven[s] * uneven[s] * weight[s] / all_weight / 2;
+  const bool always_alike = std::max(own_a, own_b) < least && shown > least_structure * least_structure &&
+                            apart < mostly_alike * mostly_alike * shown;
   const double sure = std::min(surely_common * std::sqrt(chance), mostly_common * std::sqrt(own_a * own_b));
   match.belonging_shown = common > std::max(sure, 1e-6 * least) || always_alike;  // rounding errors are alike, too
   double most = std::max(least, common / most_in_common);
@@ -513,10 +539,10 @@ OverlapMatch Comparison::refine(Shift place) const {
   match.b = b_index_;
   match.views = views_;
   const Shift start = place;
-  std::vector<Sums> sums(static_cast<std::size_t>(views_));
+  std::vector<Sums> sums;
   Eigen::Matrix2d known = Eigen::Matrix2d::Zero();  // projects on the directions that have structure
   for (int step = 0; step < most_steps; ++step) {
-    parallel_for(views_, threads_, [&](int v, int) { sums[std::size_t(v)] = sums_at(v, place); });
+    sums = sums_at(place);
     Sums all;
     Eigen::Matrix2d scatter = Eigen::Matrix2d::Zero(), twice = scatter;
     std::vector<Eigen::Vector2d> of_clusters;
@@ -542,15 +568,16 @@ OverlapMatch Comparison::refine(Shift place) const {
     }
     const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> modes(all.matrix);
     Eigen::Matrix2d inverse = Eigen::Matrix2d::Zero();
+    Shift by = Shift::Zero();
     known.setZero();
     for (int i = 0; i < 2; ++i) {
       const double strength = modes.eigenvalues()(i);
       const Eigen::Vector2d mode = modes.eigenvectors().col(i);
       if (!(strength > significant * mode.cwiseAbs2().dot(all.noise.cwiseSqrt()))) continue;
       inverse += mode * mode.transpose() / strength;
+      by += mode * std::clamp(mode.dot(all.score) / strength, -longest_step, longest_step);
       known += mode * mode.transpose();
     }
-    const Shift by = inverse * all.score;
     place += by;
 
     // Of the estimate: what the views say by themselves, and what squares, rows and columns of pixels say, whose errors
@@ -652,6 +679,14 @@ TileShifts find_tile_shifts(const TileViews& tiles, int threads, const Hooks& ho
     hooks.report(step, double(i + 1) / double(pairs.size()));
   }
   place_tiles(tiles, found);
+  // A corner that shows too little to be placed by itself may agree where all the others put it.
+  for (OverlapMatch& overlap : found.overlaps)
+    if (overlap.disagreement > 0) {
+      const std::size_t a = std::size_t(overlap.a), b = std::size_t(overlap.b);
+      const Shift place = found.places[b].shift - found.places[a].shift;
+      overlap.disagreement =
+          std::min(overlap.disagreement, Comparison(tiles, overlap.a, overlap.b, threads).disagreement_at(place));
+    }
   return found;
 }
 

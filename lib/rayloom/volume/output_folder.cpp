@@ -91,4 +91,11 @@ void OutputFolder::require_replaceable(const fs::path& existing, const std::stri
                         "move it away, or choose another name");
 }
 
+void make_own_folder(const fs::path& folder) {
+  std::error_code error;
+  if (fs::create_directory(folder, error)) return;
+  if (error) throw CannotWrite(folder.string() + ": cannot be made: " + error.message(), "is the disk full?");
+  throw CannotWrite(folder.string() + ": is there already", "does another run write the same output?");
+}
+
 }  // namespace rayloom

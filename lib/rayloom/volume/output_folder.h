@@ -57,4 +57,7 @@ class OutputFolder {
   bool finished_ = false, kept_ = false;
 };
 
+/// Makes a folder within one's own FOLDER.partial. @throws CannotWrite, also if it is there: another run works on it.
+void make_own_folder(const std::filesystem::path& folder);
+
 }  // namespace rayloom
