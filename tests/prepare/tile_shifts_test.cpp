@@ -211,6 +211,27 @@ TEST_SUITE("tile shifts") {
     CHECK(find_tile_shifts(swapped, 2).overlaps.at(0).disagreement > 0.2);
   }
 
+  // Views of a round part are alike, and show only where they are alike in both tiles that these belong together.
+  TEST_CASE("a round part's tiles belong together by what all views show, if that is the same") {
+    const auto shown = [](double axis_column, bool swapped) {
+      Tiles tiles("cable_plug");
+      tiles.phantom.solids.resize(1);
+      Solid& round = tiles.phantom.solids[0];
+      round.shape = Solid::Shape::cylinder;
+      round.semi_axes_mm = {8, 8, 0};  // 107 pixels
+      round.length_mm = 40;
+      round.centre_mm = {0, 0, 0};
+      tiles.geometry.detector.axis_column = axis_column;
+      tiles.geometry.detector.midplane_row = 63.5;
+      tiles.lay({{0, 0}, {130, 0}}, 6);
+      TileViews seen = tiles.seen;
+      if (swapped) seen.read = [&](int tile, auto... rest) { tiles.seen.read(1 - tile, rest...); };
+      return find_tile_shifts(seen, 2).overlaps.at(0).belonging_shown;
+    };
+    CHECK(shown(55, false));        // the overlap about the edge
+    CHECK_FALSE(shown(110, true));  // one end of the part under the other
+  }
+
   // Their own search may put them some pixels off along faces, and one step too far loses an overlap altogether.
   TEST_CASE("right tiles agree, and their small corners, too") {
     for (const char* name : {"milled_bracket", "pump_end_plate"}) {
