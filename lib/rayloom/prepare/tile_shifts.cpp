@@ -157,7 +157,7 @@ class Comparison {
   std::optional<Shift> search() const;
   OverlapMatch refine(Shift place) const;
   /// OverlapMatch::disagreement with b at `place`.
-  double disagreement_at(Shift place) const;
+  double disagreement_at(const Shift& place) const;
 
  private:
   /// Sums over the pixels of one view, b at `place`.
@@ -358,7 +358,7 @@ std::vector<Comparison::Sums> Comparison::sums_at(Shift place) const {
   return sums;
 }
 
-double Comparison::disagreement_at(Shift place) const {
+double Comparison::disagreement_at(const Shift& place) const {
   return disagreement(sums_at(place));
 }
 
