@@ -150,6 +150,17 @@ TEST_SUITE("same bytes") {
     CHECK(samples_read("broken") > samples_read("whole"));
   }
 
+  TEST_CASE("parts that lie above or below all that any view sees") {
+    const Folder folder;
+    make_uneven_scan(folder);
+    const std::string tall = " --size 12,12,200";
+    REQUIRE(reconstruct(folder, "-o whole" + tall).status == 0);
+    for (const int part : {8, 1, 5, 3, 2, 7, 4, 6})
+      REQUIRE(reconstruct(folder, "-o parts" + tall + " --part " + std::to_string(part) + "/8").status == 0);
+    check_finished(folder, "parts");
+    CHECK(slices_of(folder / "parts") == slices_of(folder / "whole"));
+  }
+
   TEST_CASE("one part killed and run again") {
     const Folder folder;
     make_uneven_scan(folder);

@@ -40,6 +40,8 @@ const Case cases[] = {
     {"parallel", Beam::parallel, DetectorShape::flat, 0.8, 45, 37, 70, Vec3(0.5, -3, 0), 64},
     {"cone single slice", Beam::cone, DetectorShape::flat, 0.8, 300, 29, 1, Vec3(1.3, -2.1, 3.4), 7},
     {"cone few slices", Beam::cone, DetectorShape::flat, 2.3, 21, 29, 5, Vec3(1.3, -2.1, -5), 9},
+    // Voxels beside the radius lie beyond the lines, some beyond the source.
+    {"cone very coarse slices", Beam::cone, DetectorShape::flat, 30, 4, 4, 3, Vec3(0.5, 0.3, 1), 7},
     {"parallel few slices", Beam::parallel, DetectorShape::flat, 0.1003, 519, 43, 7, Vec3(2, 1, 0), 12},
     {"parallel single coarse slice", Beam::parallel, DetectorShape::flat, 2.9, 19, 18, 1, Vec3(2, 1, 0), 12},
     {"parallel single slice", Beam::parallel, DetectorShape::flat, 1.1, 30, 43, 1, Vec3(2, 1, 0), 9},

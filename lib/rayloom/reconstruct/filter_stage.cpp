@@ -213,6 +213,8 @@ void FilterStage::each_view(const ProjectionSource& source, const Grid& grid, co
 void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int first_view, int count, ViewBatch& batch,
                        Scratch& scratch, int threads) const {
   const int first_line = batch.first_line, last_line = first_line + batch.lines - 1;
+  // A batch that lies above or below the whole detector takes the row nearest to it.
+  const auto nearest = [&](int line) { return std::clamp(line - first_line, 0, batch.lines - 1); };
   batch.views = count;
   for (int v = 0; v < count; ++v)
     batch.poses[std::size_t(v)] = measured_.pose(std::size_t(first_view + v));
@@ -224,14 +226,14 @@ void FilterStage::fill(const ProjectionSource& source, const Grid& grid, int fir
         for (int r = 0; r < lines; ++r)
           from[r] = filter_->row_out(work, r).data();
         for (int c = 0; c < batch.columns; ++c) {
-          float* to = batch.column(v, c) + (begin - first_line);
+          float* to = batch.column(v, c) + nearest(begin);
           for (int r = 0; r < lines; ++r)
             to[r] = from[r][c];
         }
       });
   if (measured_.beam != Beam::cone) return;
   const int top = measured_.detector.rows - 1;
-  const int below = std::clamp(first_line, 0, top) - first_line, above = last_line - std::clamp(last_line, 0, top);
+  const int below = nearest(0), above = batch.lines - 1 - nearest(top);
   if (below == 0 && above == 0) return;
   parallel_for(count, threads, [&](int v, int) {
     for (int c = 0; c < batch.columns; ++c) {

@@ -166,7 +166,8 @@ std::size_t bytes_needed(const FilterStage& stage, const ReconstructPlan& plan, 
     const auto [row0, row1] = rows_of(stage, plan, slab);
     const std::size_t slice = std::size_t(grid.nx) * std::size_t(grid.ny) * sizeof(float);
     return way.sum_bytes(stage, grid, slab) + buffers * way.batch_bytes(stage, grid, radius_mm, slab) +
-           stage.scratch_bytes(row1 - row0 + 1, threads) + buffers * std::size_t(slices_at_once(grid)) * slice;
+           stage.scratch_bytes(row1 - row0 + 1, threads) +
+           std::size_t(std::min(buffers * slices_at_once(grid), slab.count)) * slice;
   });
 }
 

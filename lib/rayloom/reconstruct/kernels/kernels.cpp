@@ -39,7 +39,7 @@ constexpr double window_step = 0.9999;   // lines a slice up to which a register
 constexpr double two_window_step = 1.8;  // and two registers
 
 double clamped(double value, double low, double high) {
-  return value < low ? low : value > high ? high : value;
+  return value > low ? value < high ? value : high : low;  // what is no number, too
 }
 
 int least(int a, int b) {
@@ -501,6 +501,8 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
   for (int slice = t.first_slice; slice < t.first_slice + t.slices; ++slice) {
     __builtin_memset(sums.sum, 0, sizeof sums.sum);
     const double last = in.columns - 1 - 1e-9;
+    // Chords reach some voxels beyond the radius, and large ones beyond the lines, or even the source.
+    const double lowest = in.first_line - in.base_line, highest = lowest + in.lines - 1 - 1e-9;
     for (int view = 0; view < in.views; ++view) {
       const double cos_b = in.cos_b[view], sin_b = in.sin_b[view], moved = in.t_moved[view];
       const double z = t.z0 + slice * t.dz + in.z_moved[view];
@@ -523,7 +525,7 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
         float* out = sums.sum[j - t.j0];
         const float* samples = detector_column(in, view, 0);
         for (int i = pixels.first; i < pixels.end; ++i) {
-          const double up = p.up_origin + z * slope[i] - in.base_line;
+          const double up = clamped(p.up_origin + z * slope[i] - in.base_line, lowest, highest);
           const int line = int(up);
           const float f = float(up - line);
           const float* a = samples + std::size_t(column[i]) * in.stride + line;
