@@ -39,7 +39,7 @@ constexpr double window_step = 0.9999;   // lines a slice up to which a register
 constexpr double two_window_step = 1.8;  // and two registers
 
 double clamped(double value, double low, double high) {
-  return value > low ? value < high ? value : high : low;  // what is no number, too
+  return value < low ? low : value > high ? high : value;
 }
 
 int least(int a, int b) {
@@ -502,6 +502,7 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
     __builtin_memset(sums.sum, 0, sizeof sums.sum);
     const double last = in.columns - 1 - 1e-9;
     // Chords reach some voxels beyond the radius, and large ones beyond the lines, or even the source.
+    const double least_depth = 1e-6 * p.D;
     const double lowest = in.first_line - in.base_line, highest = lowest + in.lines - 1 - 1e-9;
     for (int view = 0; view < in.views; ++view) {
       const double cos_b = in.cos_b[view], sin_b = in.sin_b[view], moved = in.t_moved[view];
@@ -513,7 +514,8 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
         const double scale = p.column_scale, offset = p.column_offset, up_scale = p.up_scale;
 #pragma omp simd
         for (int i = pixels.first; i < pixels.end; ++i) {
-          const double x = x0 + i * dx, inverse = 1 / (axis_depth + x * sin_b - y * cos_b);
+          const double x = x0 + i * dx, depth = axis_depth + x * sin_b - y * cos_b;
+          const double inverse = 1 / (depth > least_depth ? depth : least_depth);
           const double at = clamped(offset + scale * (x * cos_b + y * sin_b + moved) * inverse, 0.0, last);
           const int whole = int(at);
           const double f = at - whole, weight = D * inverse * (D * inverse);
