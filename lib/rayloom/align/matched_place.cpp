@@ -104,7 +104,7 @@ MatchedPlace match_place(const Geometry& full, const ProjectionSource& source, c
   }
   Eigen::VectorXf rest;
   for (int i = 0; i < most_fits && !result.converged; ++i) {
-    rest = left_over(at, 2);
+    rest = left_over(at, 1);
     const Eigen::Vector2d step = step_by(slopes, rest);
     if (!(step.norm() < 2)) return result;
     at += step;
