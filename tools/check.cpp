@@ -225,7 +225,7 @@ int run_check(const Context& context, const CheckArguments& given) {
     if (folder) {
       std::string own = piece.name;
       std::replace(own.begin(), own.end(), ' ', '_');
-      if (!own.empty()) std::filesystem::create_directory(folder->partial() / own);
+      if (!own.empty()) make_own_folder(folder->partial() / own);
       write_pictures(folder->partial() / own, piece.scan, checked);
     }
     if (piece.name.empty())

@@ -39,14 +39,14 @@ DetectorPosition seen_at(const Geometry& geometry, double u, double v) {
 }
 
 /// What neighbours have in common of the places that single clusters of views want, in deviations.
-/// @param pulls  Of each cluster, place times weight.
-double wander(std::span<const double> pulls, std::span<const double> weights) {
+/// @param scores  Of each cluster, place of the axis (first) times weight.
+double wander(std::span<const Eigen::Vector2d> scores, std::span<const double> weights) {
   double together = 0, each = 0, pairs = 0, squares = 0;
-  for (std::size_t i = 0; i < pulls.size(); ++i) {
-    each += pulls[i] * pulls[i];
+  for (std::size_t i = 0; i < scores.size(); ++i) {
+    each += scores[i][0] * scores[i][0];
     squares += weights[i] * weights[i];
     if (i == 0) continue;
-    together += pulls[i - 1] * pulls[i];
+    together += scores[i - 1][0] * scores[i][0];
     pairs += weights[i - 1] * weights[i];
   }
   if (!(pairs > 0) || !(together / pairs > in_common * each / squares)) return 0;
@@ -283,7 +283,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
     Eigen::Vector2d by_chance = Eigen::Vector2d::Zero();
     Eigen::Vector2d right = Eigen::Vector2d::Zero();
     std::vector<Eigen::Vector2d> of_views(std::size_t(view_clusters), Eigen::Vector2d::Zero());
-    std::vector<double> axis_pulls(std::size_t(view_clusters), 0.0), axis_weights = axis_pulls;
+    std::vector<double> axis_weights(std::size_t(view_clusters), 0.0);
     const std::size_t groups = width / cluster_places + 1;
     const double apart = lines > 1 ? std::abs(heights[1] - heights[0]) / stack_.geometry.detector.row_pitch_mm : 1;
     const std::size_t together = std::size_t(std::max(1.0, std::round(cluster_rows / apart)));
@@ -304,7 +304,6 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
       right += score;
       const std::size_t cluster = side * std::size_t(view_clusters) / sides_.size();
       of_views[cluster] += score;
-      axis_pulls[cluster] += score[0];
       axis_weights[cluster] += slope[0] * reduced[0];
       of_places[cell / width / together * groups + (cell % width) / cluster_places] += score;
     }
@@ -321,7 +320,7 @@ OppositeFit OppositeRays::fit(const DetectorPlace& start, Adjust adjust, double 
     if (sides_.size() >= 2 * std::size_t(view_clusters)) {
       for (const auto& score : of_views)
         scatter += score * score.transpose();
-      result.axis_wanders = wander(axis_pulls, axis_weights);
+      result.axis_wanders = wander(of_views, axis_weights);
     }
     for (const auto& score : of_places)
       scatter += score * score.transpose();

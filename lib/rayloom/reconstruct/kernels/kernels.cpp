@@ -430,7 +430,7 @@ void cone(const Views& in, const Place& p, const Tile& t) {
   (in.moved ? cone_of<true> : cone_of<false>)(in, p, t);
 }
 
-/// Pixels [first, end) of a tile's row that lie within the radius, and some more.
+/// Pixels [first, end) of a tile's row that lie within the radius.
 struct Chord {
   int first, end;
 };
@@ -440,7 +440,16 @@ Chord chord(const Tile& t, int j) {
   if (square < 0) return {0, 0};
   const double half = __builtin_sqrt(square) / t.dx, middle = -t.x0 / t.dx - t.i0;
   const int width = t.i1 - t.i0;
-  return {int(clamped(middle - half - 1, 0, width)), int(clamped(middle + half + 2, 0, width))};
+  Chord pixels{int(clamped(middle - half - 1, 0, width)), int(clamped(middle + half + 2, 0, width))};
+  const auto within = [&](int i) {
+    const double x = t.x0 + (t.i0 + i) * t.dx;
+    return x * x + y * y <= t.radius_mm * t.radius_mm;
+  };
+  while (pixels.first < pixels.end && !within(pixels.first))
+    ++pixels.first;
+  while (pixels.first < pixels.end && !within(pixels.end - 1))
+    --pixels.end;
+  return pixels;
 }
 
 /// Sums of a tile for volumes of few slices, a row after the other.
@@ -450,16 +459,7 @@ struct FewSums {
 
   void add_to(const Tile& t, int slice) const {
     for (int j = t.j0; j < t.j1; ++j) {
-      const double y = t.y0 + j * t.dy;
-      const auto within = [&](int i) {
-        const double x = t.x0 + (t.i0 + i) * t.dx;
-        return x * x + y * y <= t.radius_mm * t.radius_mm;
-      };
-      Chord pixels = chord(t, j);
-      while (pixels.first < pixels.end && !within(pixels.first))
-        ++pixels.first;
-      while (pixels.first < pixels.end && !within(pixels.end - 1))
-        --pixels.end;
+      const Chord pixels = chord(t, j);
       float* __restrict to = column_sums(t, t.i0, j) + (slice - t.base_slice);
       const float* __restrict from = sum[j - t.j0];
       if (t.stride == 1) {
@@ -501,9 +501,6 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
   for (int slice = t.first_slice; slice < t.first_slice + t.slices; ++slice) {
     __builtin_memset(sums.sum, 0, sizeof sums.sum);
     const double last = in.columns - 1 - 1e-9;
-    // Chords reach some voxels beyond the radius, and large ones beyond the lines, or even the source.
-    const double least_depth = 1e-6 * p.D;
-    const double lowest = in.first_line - in.base_line, highest = lowest + in.lines - 1 - 1e-9;
     for (int view = 0; view < in.views; ++view) {
       const double cos_b = in.cos_b[view], sin_b = in.sin_b[view], moved = in.t_moved[view];
       const double z = t.z0 + slice * t.dz + in.z_moved[view];
@@ -514,8 +511,7 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
         const double scale = p.column_scale, offset = p.column_offset, up_scale = p.up_scale;
 #pragma omp simd
         for (int i = pixels.first; i < pixels.end; ++i) {
-          const double x = x0 + i * dx, depth = axis_depth + x * sin_b - y * cos_b;
-          const double inverse = 1 / (depth > least_depth ? depth : least_depth);
+          const double x = x0 + i * dx, inverse = 1 / (axis_depth + x * sin_b - y * cos_b);
           const double at = clamped(offset + scale * (x * cos_b + y * sin_b + moved) * inverse, 0.0, last);
           const int whole = int(at);
           const double f = at - whole, weight = D * inverse * (D * inverse);
@@ -527,7 +523,7 @@ void cone_few(const Views& in, const Place& p, const Tile& t) {
         float* out = sums.sum[j - t.j0];
         const float* samples = detector_column(in, view, 0);
         for (int i = pixels.first; i < pixels.end; ++i) {
-          const double up = clamped(p.up_origin + z * slope[i] - in.base_line, lowest, highest);
+          const double up = p.up_origin + z * slope[i] - in.base_line;
           const int line = int(up);
           const float f = float(up - line);
           const float* a = samples + std::size_t(column[i]) * in.stride + line;
