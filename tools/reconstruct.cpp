@@ -319,7 +319,10 @@ int say_plan(const Context& context, const ReconstructArguments& given, const In
   context.say("part     " + std::to_string(options.part.index) + "/" + std::to_string(options.part.count) + ", " +
               std::to_string(slices) + " slices");
   context.say("slabs    " + std::to_string(plan.slabs.size()) + " of at most " + std::to_string(largest) + " slices");
-  context.say("memory   " + mib(plan.memory_bytes));
+  const bool finds_metal = given.corrections.replace_metal || !given.corrections.metal.empty();
+  context.say(
+      "memory   " + mib(plan.memory_bytes) +
+      (finds_metal ? ", and what metal takes: 8 bytes for each of its voxels, 4 for each of a box about them" : ""));
   context.say("disk     " + mib(disk.needed) + " needed" + (disk.free ? ", " + mib(*disk.free) + " free" : ""));
   context.say("reading  " + to_text(time.rows, 4) + " detector rows at " + to_text(time.rows_per_s, 3) +
               " a second, as measured on one batch of views");

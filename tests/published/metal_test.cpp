@@ -5,6 +5,7 @@
 #include <functional>
 #include <memory>
 
+#include "rayloom/errors.h"
 #include "rayloom/reconstruct/metal.h"
 #include "rayloom/simulate/project_phantom.h"
 
@@ -140,6 +141,40 @@ TEST_SUITE("metal in something lighter") {
     CHECK(second.mean(pin) < 0.08);
     put_metal_back(*metal, second.grid, 0, second.values);
     CHECK(second.mean(pin) == double(float(metal->value_per_mm)));
+  }
+
+  // All of the disk is "metal": 8 bytes for each voxel, then 4 more for each voxel's share in its box or for the
+  // median.
+  TEST_CASE("metal found stays within the memory or is refused with the need named") {
+    const Pins pins;
+    const ProjectionSource source = from_memory(pins.geometry, pins.lines);
+    const MetalThreshold all{.above_per_mm = 0.02};
+    ReconstructOptions options;
+    const ReconstructPlan plan = plan_reconstruction(pins.geometry, {}, options);
+    const auto unlimited = find_metal(pins.geometry, source, all, options);
+    REQUIRE(unlimited);
+    std::size_t found = 0;
+    for (const float share : unlimited->share.samples)
+      found += share > 0 ? 1 : 0;
+    // One slab cannot be cut, so while it is reconstructed what is found is beside it: more than later beside the box.
+    const std::size_t slab = plan.least_bytes, after = unlimited->bytes();
+    REQUIRE(slab > after);
+    const std::size_t needed = slab + 8 * found;
+    options.memory_bytes = needed;
+    const auto just = find_metal(pins.geometry, source, all, options);
+    REQUIRE(just);
+    CHECK(just->share.samples == unlimited->share.samples);
+    CHECK(just->value_per_mm == unlimited->value_per_mm);
+    options.memory_bytes = needed - 1;
+    CHECK_THROWS_WITH_AS(
+        find_metal(pins.geometry, source, all, options),
+        doctest::Contains(
+            ("to hold the metal that a first reconstruction shows in " + std::to_string(found) + " voxels").c_str()),
+        InvalidOption);
+    // The reserve of the caller, which stays, counts in both.
+    options.memory_bytes = needed + 5000;
+    options.reserved_bytes = 5001;
+    CHECK_THROWS_AS(find_metal(pins.geometry, source, all, options), InvalidOption);
   }
 
   // Three columns of a row behind metal, hand-made, and one at the edge: a straight line comes back as it was.

@@ -96,7 +96,7 @@ void require_own_images(const TiledScan& tiled, const TileViews& views) {
 void require_agreement(const TiledScan& tiled, const TileShifts& shifts, int views) {
   const std::string hint =
       "are tiles in each other's places or the same images twice, is a shift, turned_deg or mirrored wrong, or does "
-      "the beam's slope change by more than 10 % from image to image?";
+      "the beam's slope change by more than 5 % from image to image?";
   for (const OverlapMatch& one : shifts.overlaps) {
     const std::string both = both_named(tiled, one.a, one.b) + "where they overlap, ";
     if (one.part_at_far_ends_only)

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
+#include <string>
 
 #include "rayloom/parallel.h"
 #include "rayloom/reconstruct/reduce.h"
@@ -14,16 +16,52 @@ namespace {
 
 constexpr std::size_t most_voxels = std::size_t{1} << 27;
 
+/// A voxel above the threshold, of one slice.
 struct Voxel {
-  int i, j, k;
+  std::uint32_t pixel;  // j nx + i
   float value;
 };
 
+/// Voxels above the threshold slice by slice, kept as long as there is room for them, but always counted.
+class FoundVoxels {
+ public:
+  FoundVoxels(const Grid& grid, double above_per_mm, std::size_t room)
+      : grid_(grid), above_per_mm_(above_per_mm), room_(room), slices_(std::size_t(grid.nz)) {}
+
+  void add(int k, std::span<const float> slice) {
+    const auto above = [this](float value) { return double(value) > above_per_mm_; };
+    const std::size_t here = std::size_t(std::ranges::count_if(slice, above));
+    count_ += here;
+    if (bytes() > room_) return;
+    std::vector<Voxel>& voxels = slices_[std::size_t(k)];
+    voxels.reserve(here);
+    for (std::size_t pixel = 0; pixel < slice.size(); ++pixel)
+      if (above(slice[pixel])) voxels.push_back({std::uint32_t(pixel), slice[pixel]});
+  }
+
+  std::size_t count() const { return count_; }
+  std::size_t bytes() const { return count_ * sizeof(Voxel); }
+
+  /// Calls `work(i, j, k, value)` for each.
+  template <class Work>
+  void each(const Work& work) const {
+    for (int k = 0; k < grid_.nz; ++k)
+      for (const Voxel& voxel : slices_[std::size_t(k)])
+        work(int(voxel.pixel) % grid_.nx, int(voxel.pixel) / grid_.nx, k, voxel.value);
+  }
+
+ private:
+  const Grid& grid_;
+  double above_per_mm_;
+  std::size_t room_, count_ = 0;
+  std::vector<std::vector<Voxel>> slices_;
+};
+
 /// Median of the values of voxels above the threshold that lies half way between it and the surroundings.
-double median_value(const std::vector<Voxel>& voxels, double surrounding) {
+double median_value(const FoundVoxels& found, double surrounding) {
   std::vector<float> values;
-  for (const Voxel& voxel : voxels)
-    values.push_back(voxel.value);
+  values.reserve(found.count());
+  found.each([&](int, int, int, float value) { values.push_back(value); });
   std::sort(values.begin(), values.end());
   auto first = values.begin();
   double median = 0;
@@ -34,6 +72,29 @@ double median_value(const std::vector<Voxel>& voxels, double surrounding) {
     first = next;
   }
   return median;
+}
+
+struct Box {
+  Grid grid;
+  std::array<int, 3> first;  // voxel of the whole grid
+};
+
+/// What just holds all of `found` that has a share, with a margin of one voxel, but none where there is but one slice.
+template <class Share>
+Box box_about(const FoundVoxels& found, const Grid& whole, const Share& share_of) {
+  std::array<int, 3> low = {whole.nx, whole.ny, whole.nz}, high = {-1, -1, -1};
+  found.each([&](int i, int j, int k, float value) {
+    if (share_of(value) == 0) return;
+    const std::array<int, 3> at = {i, j, k};
+    for (std::size_t axis = 0; axis < 3; ++axis) {
+      low[axis] = std::min(low[axis], at[axis]);
+      high[axis] = std::max(high[axis], at[axis]);
+    }
+  });
+  const int above = whole.nz > 1 ? 1 : 0;
+  return {{high[0] - low[0] + 3, high[1] - low[1] + 3, high[2] - low[2] + 1 + 2 * above, whole.voxel_mm,
+           whole.centre_of((low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0, (low[2] + high[2]) / 2.0)},
+          {low[0] - 1, low[1] - 1, low[2] - above}};
 }
 
 /// Metal's length in mm along the ray to a pixel.
@@ -48,47 +109,43 @@ std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource
                                 const Hooks& hooks) {
   ReconstructOptions first_options = options;
   first_options.part = {};  // all parts must find the same
+  const std::size_t budget = options.memory_bytes.value_or(default_memory());
+  first_options.memory_bytes = budget;
   int bin = 1;
   ReconstructPlan plan = plan_reconstruction(geometry, {}, first_options);
   while (plan.grid.voxels() > most_voxels)
     plan = plan_reconstruction(binned(geometry, ++bin), {}, first_options);
-  std::vector<Voxel> found;
+  // While it is reconstructed, what is found has the room that the slabs leave; afterwards, all of it.
+  first_options.memory_bytes = std::max(plan.least_bytes, budget / 2);
+  plan = plan_reconstruction(binned(geometry, bin), {}, first_options);
+  FoundVoxels found(plan.grid, threshold.above_per_mm, budget - plan.memory_bytes);
+  const auto require_room = [&](std::size_t beside) {
+    require_memory(
+        budget, std::max(plan.memory_bytes, options.reserved_bytes + beside) + found.bytes(),
+        "to hold the metal that a first reconstruction shows in " + std::to_string(found.count()) + " voxels",
+        "a higher threshold finds less; fewer detector pixels (--bin) make larger voxels");
+  };
   Hooks as_first = hooks;
   as_first.progress = [&](const std::string&, double fraction) { hooks.report("looking for metal", fraction); };
   reconstruct(
       binned(geometry, bin), binned(geometry, source, bin), plan, first_options,
-      [&](int k, std::span<const float> slice) {
-        for (int j = 0; j < plan.grid.ny; ++j)
-          for (int i = 0; i < plan.grid.nx; ++i)
-            if (const float value = slice[std::size_t(j) * std::size_t(plan.grid.nx) + std::size_t(i)];
-                double(value) > threshold.above_per_mm)
-              found.push_back({i, j, k, value});
-      },
-      as_first);
-  if (found.empty()) return {};
+      [&](int k, std::span<const float> slice) { found.add(k, slice); }, as_first);
+  if (found.count() == 0) return {};
 
+  require_room(found.count() * sizeof(float));
   const double median = median_value(found, threshold.surrounding_per_mm.value_or(0));
   const auto share_of = [&](float value) {
     if (!threshold.surrounding_per_mm) return 1.0;
     const double way = (double(value) - *threshold.surrounding_per_mm) / (median - *threshold.surrounding_per_mm);
     return std::clamp(2 * way - 0.5, 0.0, 1.0);
   };
-  std::erase_if(found, [&](const Voxel& voxel) { return share_of(voxel.value) == 0; });
-  std::array<int, 3> low = {found[0].i, found[0].j, found[0].k}, high = low;
-  for (const Voxel& voxel : found)
-    for (std::size_t axis = 0; axis < 3; ++axis) {
-      const int at = axis == 0 ? voxel.i : axis == 1 ? voxel.j : voxel.k;
-      low[axis] = std::min(low[axis], at);
-      high[axis] = std::max(high[axis], at);
-    }
-  // A box with a margin of one voxel, but none where there is but one slice.
-  const Grid& whole = plan.grid;
-  const int above = whole.nz > 1 ? 1 : 0;
-  Grid box{high[0] - low[0] + 3, high[1] - low[1] + 3, high[2] - low[2] + 1 + 2 * above, whole.voxel_mm,
-           whole.centre_of((low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0, (low[2] + high[2]) / 2.0)};
+  const auto [box, corner] = box_about(found, plan.grid, share_of);
+  require_room(box.voxels() * sizeof(float));
   Metal metal{Volume(box), median, 0};
-  for (const Voxel& voxel : found)
-    metal.share.at(voxel.i - low[0] + 1, voxel.j - low[1] + 1, voxel.k - low[2] + above) = float(share_of(voxel.value));
+  found.each([&, &corner = corner](int i, int j, int k, float value) {
+    if (const double share = share_of(value); share > 0)
+      metal.share.at(i - corner[0], j - corner[1], k - corner[2]) = float(share);
+  });
 
   // The longest way is looked for in every pixel of up to 90 views.
   const Geometry few = every(binned(geometry, bin), std::max(1, int(geometry.angles_rad.size()) / 90));

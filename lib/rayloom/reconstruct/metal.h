@@ -31,7 +31,8 @@ struct Metal {
 
 /// First reconstruction of all that is in view, of which only the metal is kept, streaming slice by slice. Pixels are
 /// binned until the volume has at most 2^27 voxels (512^3), whatever the memory.
-/// @return Nothing if there is no metal. @throws Cancelled, and what `source` throws.
+/// @return Nothing if there is no metal.
+/// @throws InvalidOption as require_memory, also if what is found does not fit; Cancelled; and what `source` throws.
 std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource& source,
                                 const MetalThreshold& threshold, const ReconstructOptions& options,
                                 const Hooks& hooks = {});

@@ -328,12 +328,11 @@ Method method_for(const Geometry& geometry, const FieldOfView& field, const Grid
 
 }  // namespace
 
-void require_memory(std::size_t budget, std::size_t least) {
+void require_memory(std::size_t budget, std::size_t least, const std::string& purpose, const std::string& what_helps) {
   if (least > budget)
     throw InvalidOption("memory: " + (budget < 1 << 20 ? std::to_string(budget) + " bytes" : in_mib(budget)) +
-                            "; must be at least " + in_mib(least) + " for one slice of this volume",
-                        "half of what is free is used unless --memory says otherwise; fewer (--size) or larger "
-                        "voxels (--voxel) need less");
+                            "; must be at least " + in_mib(least) + " " + purpose,
+                        "half of what is free is used unless --memory says otherwise; " + what_helps);
 }
 
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,

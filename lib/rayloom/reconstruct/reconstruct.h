@@ -112,8 +112,9 @@ using SliceSink = std::function<void(int k, std::span<const float> slice)>;
 /// Half of what the system calls available.
 std::size_t default_memory();
 
-/// @throws InvalidOption if the memory does not suffice for one slice, naming how much does.
-void require_memory(std::size_t budget, std::size_t least);
+/// @throws InvalidOption if the memory does not suffice, naming how much does, what it is for, and what needs less.
+void require_memory(std::size_t budget, std::size_t least, const std::string& purpose = "for one slice of this volume",
+                    const std::string& what_helps = "fewer (--size) or larger voxels (--voxel) need less");
 
 /// @throws InvalidOption as require_memory.
 ReconstructPlan plan_reconstruction(const Geometry& geometry, const GridRequest& request,

@@ -756,6 +756,7 @@ typedef float Vector __attribute__((vector_size(4 * lanes)));
 constexpr int wide = lanes / 2, parts = together / wide;
 typedef double Doubles __attribute__((vector_size(8 * wide)));
 typedef int Ints __attribute__((vector_size(4 * wide)));
+typedef long long Longs __attribute__((vector_size(8 * wide)));
 typedef float Floats __attribute__((vector_size(4 * wide)));
 
 /// Where one column falls in `together` views: the left detector column, counted over the batch, and the weights.
@@ -857,11 +858,13 @@ class StackBlock {
     Doubles at = place_.column_offset + place_.column_scale * along;
     at = at > none ? at : none;
     at = at < last ? at : last;
-    const Ints whole = __builtin_convertvector(at, Ints);
-    const Doubles f = at - __builtin_convertvector(whole, Doubles);
-    column = first_column_[part] + whole;
-    left = __builtin_convertvector(weight * (1 - f), Floats);
-    right = __builtin_convertvector(weight * f, Floats);
+    // Numbers of this size have no digits after the point: adding one rounds to the nearest column.
+    constexpr double whole_only = 3ll << 51;
+    const Doubles rounded = at - 0.5 + whole_only;
+    column = first_column_[part] + __builtin_convertvector((Longs)rounded, Ints);
+    const Floats count = __builtin_convertvector(weight, Floats);
+    right = count * __builtin_convertvector(at - (rounded - whole_only), Floats);
+    left = count - right;
   }
 
   /// Sums come from memory once a batch.
