@@ -133,13 +133,17 @@ int run_align(const Context& context, const AlignArguments& given) {
   if (found.roll_deg) say(context, result, "roll_deg", "degrees", *found.roll_deg, degrees(detector.roll_rad));
   const bool rolled = found.roll_deg && found.roll_deg->determined;
   const bool any_found = found.axis_column.determined || rolled;
-  context.say("by " + found.measure + (any_found ? "; +- holds in at least 90 of 100 scans" : ""));
+  const std::string unseen = found.axis_column.determined ? why_no_movement(before) : "";
+  if (!found.measure.empty())
+    context.say("by " + found.measure + (any_found ? "; +- holds in at least 90 of 100 scans" : "") +
+                (unseen.empty() ? "" : " of parts that stood still, which this one cannot show: " + unseen));
+  result["movement_would_show"] = found.axis_column.determined && unseen.empty();
   if (found.axis_wanders > 0) {
     result["axis_wanders_pixels"] = found.axis_wanders;
     if (!course)
       hooks.warn("views at different angles put the axis " + to_text(found.axis_wanders, 2) +
                  " columns (RMS) apart, so that it is uncertain: did the part move? 'rayloom check' and --movement "
-                 "tell; or are angles wrong?");
+                 "tell; or did the beam drift by several per cent, or are angles wrong?");
   }
   if (found.axis_column.determined) detector.axis_column = found.axis_column.value;
   if (rolled) detector.roll_rad = radians(found.roll_deg->value);
@@ -165,7 +169,9 @@ void add_align(CLI::App& program) {
   auto given = std::make_shared<AlignArguments>();
   CLI::App* command = add_command(
       program, "align",
-      "Where is the rotation axis, is the detector rolled, did the part move? Found from the scan itself.",
+      "Where is the rotation axis, is the detector rolled, did the part move? Found from the scan itself: the axis in "
+      "the "
+      "detector's middle half, the roll within 3 degrees of the scan file's.",
       {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
        "rayloom align scan.json -o aligned --json", "rayloom align scan.json --movement step -o aligned.json",
        "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},

@@ -18,6 +18,7 @@ struct CorrectionArguments {
   std::optional<double> replace_metal;
 
   /// --hardening fit: the map is yet to be fitted from the scan.
+  bool finds_metal() const { return replace_metal || !metal.empty(); }
   bool fits_hardening() const { return hardening == "fit"; }
 };
 

@@ -6,6 +6,10 @@
 
 #include "command.h"
 
+#if defined(__GLIBC__)
+#include <malloc.h>
+#endif
+
 using namespace rayloom;
 using namespace rayloom::tools;
 
@@ -31,7 +35,16 @@ InvalidOption in_words_of(const CLI::App& command, const InvalidOption& error) {
   return error;
 }
 
+/// Memory that one step frees counts beside what the next one takes as long as the C library keeps it, which it does
+/// with ever larger blocks unless told a size.
+void give_freed_memory_back() {
+#if defined(__GLIBC__)
+  mallopt(M_MMAP_THRESHOLD, 1 << 20);
+#endif
+}
+
 int run(int argc, char** argv) {
+  give_freed_memory_back();
   CLI::App program("rayloom: X-ray projections in, a volume one can trust out.");
   program.require_subcommand(0, 1);
   program.set_version_flag("--version", std::string("rayloom ") + RAYLOOM_VERSION);

@@ -125,7 +125,7 @@ Linearisation fitted_hardening(const Context& context, const Scan& scan, const R
 
 /// --metal and --replace-metal.
 MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given, const Corrections& corrections,
-                             const ReconstructOptions& options, const Hooks& hooks) {
+                             const ReconstructOptions& options, const Hooks& hooks, std::size_t least_afterwards) {
   const auto both = two_materials_from(given.corrections, scan);
   if (!both && !given.corrections.replace_metal) return {};
   Hooks once = hooks;
@@ -136,7 +136,7 @@ MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given
            : MetalThreshold{*given.corrections.replace_metal};
   ReconstructOptions first = options;
   first.reserved_bytes = held_bytes(scan, corrections, given.bin, thread_count(given.threads));
-  auto found = find_metal(input.geometry, input.source, threshold, first, hooks);
+  auto found = find_metal(input.geometry, input.source, threshold, first, hooks, least_afterwards);
   if (!found) {
     hooks.warn((both ? "--metal " + given.corrections.metal : "--replace-metal") +
                ": a first reconstruction shows nothing above " + to_text(threshold.above_per_mm, 4) +
@@ -319,10 +319,10 @@ int say_plan(const Context& context, const ReconstructArguments& given, const In
   context.say("part     " + std::to_string(options.part.index) + "/" + std::to_string(options.part.count) + ", " +
               std::to_string(slices) + " slices");
   context.say("slabs    " + std::to_string(plan.slabs.size()) + " of at most " + std::to_string(largest) + " slices");
-  const bool finds_metal = given.corrections.replace_metal || !given.corrections.metal.empty();
-  context.say(
-      "memory   " + mib(plan.memory_bytes) +
-      (finds_metal ? ", and what metal takes: 8 bytes for each of its voxels, 4 for each of a box about them" : ""));
+  context.say("memory   " + mib(plan.memory_bytes) +
+              (given.corrections.finds_metal()
+                   ? ", and what metal takes: 8 bytes for each of its voxels, 4 for each of a box about them"
+                   : ""));
   context.say("disk     " + mib(disk.needed) + " needed" + (disk.free ? ", " + mib(*disk.free) + " free" : ""));
   context.say("reading  " + to_text(time.rows, 4) + " detector rows at " + to_text(time.rows_per_s, 3) +
               " a second, as measured on one batch of views");
@@ -421,13 +421,20 @@ int run_reconstruct(const Context& context, const ReconstructArguments& given) {
   options.reserved_bytes =
       held_bytes(scan, corrections, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
   if (!given.surround.empty()) options.reserved_bytes += overview_bytes(StoredVolume(given.surround).grid());
+  unlimited.reserved_bytes = options.reserved_bytes;
+  const std::size_t least_bytes = plan_reconstruction(seen, request, unlimited).least_bytes;
+  const bool searches = given.corrections.finds_metal();
+  if (searches && plan_metal_search(seen, unlimited).plan.least_bytes > least_bytes)
+    (void)plan_metal_search(seen, options);  // refuses, if either does, with what suffices for both
   (void)plan_reconstruction(seen, request, options);
   if (!given.dry_run && !shared) require_space(given.output, whole, coding, whole.nz);
 
   if (given.corrections.fits_hardening() && !given.dry_run)
     corrections.hardening = fitted_hardening(context, scan, given, corrections, *options.memory_bytes, hooks);
-  const MetalHandling metal =
-      given.dry_run ? MetalHandling{} : metal_handling(scan, given, corrections, options, hooks);
+  const MetalHandling metal = given.dry_run
+                                  ? MetalHandling{}
+                                  : metal_handling(scan, given, corrections, options, hooks,
+                                                   least_bytes + least_bytes / 32);  // rows continued need more
   const nlohmann::ordered_json corrected = record_of(corrections, metal, given);
   const Input input = open_input(scan, corrections, metal, given.bin, given.every, *options.memory_bytes, hooks);
   options.reserved_bytes += metal.metal ? metal.metal->bytes() : 0;

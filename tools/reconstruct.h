@@ -72,6 +72,6 @@ Linearisation fitted_hardening(const Context& context, const Scan& scan, const R
 
 /// --metal and --replace-metal.
 MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given, const Corrections& corrections,
-                             const ReconstructOptions& options, const Hooks& hooks);
+                             const ReconstructOptions& options, const Hooks& hooks, std::size_t least_afterwards = 0);
 
 }  // namespace rayloom::tools

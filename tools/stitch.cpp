@@ -117,6 +117,19 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
           "tile " + std::to_string(k) +
           ": its overlaps show too little of the part, against the noise, to tell whether it belongs there and its "
           "views are in order; more counts, views or overlap would");
+  for (std::size_t k = 1; k < shifts.places.size(); ++k) {
+    const TilePlace& place = shifts.places[k];
+    const bool seen = std::ranges::any_of(
+        shifts.overlaps, [&](const OverlapMatch& one) { return touches(one, int(k)) && one.belonging_shown; });
+    const auto doubt = [&](const std::string& axis, double shift, bool found) {
+      if (seen && !found)
+        hooks.warn("tile " + std::to_string(k) + ": its " + axis + " is not known, since " +
+                   why_not_found(shifts, int(k), axis) + "; it is put at " + pixels(shift) +
+                   " px. If that is wrong by a pixel, what both tiles see is blurred by it");
+    };
+    doubt("column", place.shift.x(), place.column_found);
+    if (tiled.common.geometry.detector.rows > 1) doubt("row", place.shift.y(), place.row_found);
+  }
   for (std::size_t k = 1; k < shifts.places.size(); ++k)
     if (const double level = shifts.places[k].level; level < least_level || level > 1 / least_level)
       hooks.warn("tile " + std::to_string(k) + ": level " + to_text(level, 4) +
@@ -137,6 +150,7 @@ int run_stitch(const Context& context, const StitchArguments& given) {
   for (const ScanTile& tile : tiled.tiles)
     for (const fs::path& file : image_files(tile.scan, tile.scan.images.projections))
       refuse_to_replace(given.output, file);
+  if (tiled.tiles.size() < 2) throw BadInput(given.scan + ": tiles: 1 of them; must be 2 or more to stitch");
 
   Scan scan = stitched.scan();
   const int rows = scan.geometry.detector.rows, columns = scan.geometry.detector.columns;

@@ -1,5 +1,8 @@
 // Larger than memory, shared by several runs, broken off and gone on with: the bytes of the slices stay the same.
 #include <doctest/doctest.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <cmath>
@@ -64,6 +67,21 @@ void kill_when_slice_appears(const Folder& folder, const std::string& name, int 
                               " & p=$!; while kill -0 $p 2>/dev/null && ! test -e " + file.string() +
                               "; do :; done; kill -9 $p 2>/dev/null; wait $p; } > killed.out 2>&1";
   (void)std::system(command.c_str());
+}
+
+/// Runs `rayloom ARGUMENTS`. @return its peak resident memory in MiB. 0: it failed.
+double peak_mib(const Folder& folder, const std::string& arguments) {
+  const std::string command =
+      "cd " + folder.path.string() + " && exec " RAYLOOM_PROGRAM " " + arguments + " > peak.out 2>&1";
+  const pid_t child = fork();
+  if (child == 0) {
+    execl("/bin/sh", "sh", "-c", command.c_str(), static_cast<char*>(nullptr));
+    _exit(127);
+  }
+  int status = 1;
+  rusage used{};
+  if (wait4(child, &status, 0, &used) != child || status != 0) return 0;
+  return double(used.ru_maxrss) / 1024;
 }
 
 /// Memory that makes `slabs` slabs or more of the volume, found by --dry-run.
@@ -323,6 +341,42 @@ TEST_SUITE("sharing a volume") {
     CHECK(fs::exists(folder / "v.partial" / "run.json"));
     CHECK(!fs::exists(folder / "v"));
   }
+
+#ifndef __SANITIZE_ADDRESS__  // which keeps memory of its own
+  // Also of corrections that look over the images before anything is reconstructed. Metal's need is known once it is
+  // found: the second least suffices.
+  TEST_CASE("peak memory stays within the budget and a tenth") {
+    const Folder folder;
+    const std::string source = RAYLOOM_SOURCE_DIR "/phantoms/";
+    REQUIRE(run(folder, "simulate " + source + "pump_end_plate.json --geometry " + source +
+                            "pump_end_plate_scan.json --set detector.columns=900 --set detector.rows=700 --set "
+                            "detector.column_pitch_mm=0.15 --set detector.row_pitch_mm=0.15 --set views.count=32 "
+                            "--counts 20000 --spikes 50 --subsamples 1 --open-after --quiet -o raw")
+                .status == 0);
+    for (const std::string corrections :
+         {"", "--spikes --drift", "--spikes --rings differences --lag 0.5", "--replace-metal 0.15 --every 4"}) {
+      CAPTURE(corrections);
+      const std::string command =
+          "reconstruct raw/scan.json --quiet --overwrite --threads 2 -o volume --size 300,300,20 " + corrections +
+          " --memory ";
+      int least = 0;
+      for (int tries = 0; tries < 2; ++tries) {
+        const Outcome outcome = run(folder, command + std::to_string(std::max(least, 1)) + "M");
+        if (outcome.status == 0) break;
+        INFO(outcome.err);
+        const std::string words = "must be at least ";
+        const auto at = outcome.err.find(words);
+        REQUIRE(at != std::string::npos);
+        least = std::stoi(outcome.err.substr(at + words.size()));
+      }
+      const double peak = peak_mib(folder, command + std::to_string(least) + "M");
+      INFO(slurp(folder / "peak.out"));
+      MESSAGE(corrections << " with " << least << " MiB: peak " << peak << " MiB");
+      CHECK(peak > 0);
+      CHECK(peak <= 1.1 * least);
+    }
+  }
+#endif
 
   TEST_CASE("dry run writes nothing and its counts are right") {
     const Folder folder;

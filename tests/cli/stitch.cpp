@@ -249,9 +249,13 @@ TEST_SUITE("stitch") {
     again["tiles"][0]["images"]["projections"] = "first/projections/*.tif";
     again.erase("images");
     write_json(folder / "again.json", again);
+    nlohmann::json one = nlohmann::json::parse(slurp(folder / "tiles" / "scan.json"));
+    one["tiles"].erase(1);
+    write_json(folder / "tiles" / "one.json", one);
     const auto before = folder.listing();
     for (const auto& [arguments, message] :
-         {std::pair("stitch tiles/other-size.json -o wide", "tiles/other-size.json: tiles[1]: views.count: 12"),
+         {std::pair("stitch tiles/one.json -o wide", "tiles/one.json: tiles: 1 of them; must be 2 or more"),
+          std::pair("stitch tiles/other-size.json -o wide", "tiles/other-size.json: tiles[1]: views.count: 12"),
           std::pair("stitch tiles/other-size.json --set tiles.1.views.count=4 --set "
                     "tiles.1.images.projections=../views/view_000[0-3].tif -o wide",
                     "tiles/other-size.json: tiles[1]: images.projections"),

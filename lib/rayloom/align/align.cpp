@@ -239,8 +239,8 @@ Alignment align(const Geometry& full, const ProjectionSource& source, const Alig
     if (level == levels.rbegin())
       if (const double measure = rays.misfit(place).measure(); !(measure < alike_measure)) {
         result.axis_column = undetermined(
-            "opposite rays do not see the same wherever the axis is put (measure " + to_text(measure, 2) +
-            ", must be below " + to_text(alike_measure) +
+            "opposite rays do not see the same wherever in the detector's middle half the axis is put (measure " +
+            to_text(measure, 2) + ", must be below " + to_text(alike_measure) +
             (small.beam == Beam::cone ? "); they meet in the midplane alone: does it cross the part?" : ")"));
         return result;
       }

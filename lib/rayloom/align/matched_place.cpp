@@ -16,6 +16,7 @@ namespace {
 constexpr int most_match_columns = 256, most_match_views = 180, most_match_rows = 64;
 constexpr int least_match_rows = 16;
 constexpr double steepest_ray = 0.06;       // against the midplane: farther away circular scans tell too little
+constexpr double nearly_level = 0.03;       // likewise: below, little of what is left over is the cone's
 constexpr int match_smoothing = 1;          // passes: what linear interpolation can follow
 constexpr float darkest = 1e-6F;            // transmission, where noise leaves less
 constexpr double turned_by = 3 * pi / 180;  // either way: rows that are left out for it where the part sticks out
@@ -102,9 +103,13 @@ MatchedPlace match_place(const Geometry& full, const ProjectionSource& source, c
     slopes.conservativeResize(slope.size(), parameter + 1);
     slopes.col(parameter) = slope;
   }
+  // Twice leaves less of what interpolation does, but more of what the cone does.
+  const double steepest =
+      views.geometry().beam == Beam::cone ? d.rows / 2.0 * d.row_pitch_mm / views.geometry().sdd_mm : 0;
+  const int again = steepest < nearly_level ? 2 : 1;
   Eigen::VectorXf rest;
   for (int i = 0; i < most_fits && !result.converged; ++i) {
-    rest = left_over(at, 1);
+    rest = left_over(at, again);
     const Eigen::Vector2d step = step_by(slopes, rest);
     if (!(step.norm() < 2)) return result;
     at += step;

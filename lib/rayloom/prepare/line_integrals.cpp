@@ -15,8 +15,22 @@ namespace rayloom {
 
 namespace {
 
-/// Samples that noise is learned from.
+/// Samples about which noise is learned, from a third of them.
 constexpr std::size_t noise_samples = 1000000;
+
+/// Threads and views at once of a pass over the images that fits the memory.
+struct Pass {
+  int threads, block;
+};
+/// @param beside  Images that a thread holds beside its block.
+Pass pass_within(std::size_t bytes, std::size_t pixels, int beside) {
+  constexpr std::size_t most_samples = std::size_t{8} << 20;  // in a block
+  const std::size_t images = bytes / (pixels * sizeof(float));
+  const int least = beside + 1;
+  const int threads = int(std::clamp<std::size_t>(images / std::size_t(2 * least), 1, std::size_t(thread_count({}))));
+  const auto room = std::int64_t(images / std::size_t(threads)) - beside;
+  return {threads, int(std::clamp<std::int64_t>(std::min(room, std::int64_t(most_samples / pixels)), 1, 32))};
+}
 
 /// -ln x of a normal x > 0, without branches, so that the compiler makes vectors of it. x = m 2^e with m from sqrt(1/2)
 /// to sqrt(2), and ln m = 2 atanh((m - 1)/(m + 1)), whose series is cut after s^9: 2e-9 of ln m. Rounding: 3 units in
@@ -90,7 +104,7 @@ LineIntegrals::LineIntegrals(const Scan& scan, const Hooks& hooks, const Correct
   for (int i = 0; i < scatter_.blocks(); ++i)
     scatter_[i] = float(corrections_.scatter);
   if (!corrections_.scatter_from.empty()) measure_scatter();
-  if (air_from_border() || corrections_.spikes || corrections_.follows_beam()) look_over_views(hooks);
+  if (air_from_border() || corrections_.spikes || corrections_.follows_beam()) look_over_views(hooks, pass_bytes);
   if (corrections_.rings) find_ring_offsets(hooks, pass_bytes);
 }
 
@@ -146,6 +160,7 @@ NoiseByLevel LineIntegrals::learn_noise() const {
   const int views = int(scan_.geometry.angles_rad.size());
   const std::size_t pixels = std::size_t(rows) * std::size_t(columns);
   const int some = std::min(views, int(std::clamp<std::size_t>(noise_samples / pixels, 5, 200)));
+  const int nth_row = std::max(1, int(std::size_t(some) * pixels / noise_samples));
   NoiseByLevel noise;
   std::vector<float> view(pixels);
   for (int i = 0; i < some; ++i) {
@@ -153,25 +168,26 @@ NoiseByLevel LineIntegrals::learn_noise() const {
     reader_.read(number, 1, 0, rows, view);
     for (int r = 0; r < rows; ++r)
       normalise(number, r, std::span(view).subspan(std::size_t(r) * std::size_t(columns), std::size_t(columns)));
-    noise.add(view, rows, columns, bad_);
+    noise.add(view, rows, columns, bad_, nth_row);
   }
   noise.finish();
   return noise;
 }
 
-void LineIntegrals::look_over_views(const Hooks& hooks) {
+void LineIntegrals::look_over_views(const Hooks& hooks, std::size_t pass_bytes) {
   const std::string step = "look over all views";
   const int rows = scan_.geometry.detector.rows, columns = scan_.geometry.detector.columns;
   const std::size_t width = std::size_t(columns), pixels = std::size_t(rows) * width;
   const int views = int(scan_.geometry.angles_rad.size());
-  // Several views at once, because a sinogram file is opened once a block; at most 32 MiB.
-  const int block = std::clamp(int((std::size_t{8} << 20) / pixels), 1, 32), blocks = (views + block - 1) / block;
   const int beside = corrections_.spikes ? 1 : 0;
+  // Several views at once, because a sinogram file is opened once a block.
+  const auto [threads, block] = pass_within(pass_bytes, pixels, 2 * beside + 1);
+  const int blocks = (views + block - 1) / block;
   const NoiseByLevel noise = corrections_.spikes ? learn_noise() : NoiseByLevel();
   std::vector<std::vector<SpikeMend>> spikes(static_cast<std::size_t>(blocks));
   std::vector<std::optional<ViewBeam>> beams(static_cast<std::size_t>(views));
   int done = 0;
-  parallel_for(blocks, thread_count({}), [&](int b, int) {
+  parallel_for(blocks, threads, [&, block = block](int b, int) {
     const int first = b * block, count = std::min(block, views - first);
     const int from = std::max(first - beside, 0), to = std::min(first + count + beside, views);
     std::vector<float> samples(std::size_t(to - from) * pixels);

@@ -55,7 +55,7 @@ class LineIntegrals {
   /// @throws BadInput if open is not above dark at more than half the pixels, if a bad pixel has no good one in its
   /// row, column and diagonals, if a border is not above 0, or if an image cannot be read; InvalidOption for a
   /// correction that does not fit; Cancelled.
-  /// @param pass_bytes  Most memory for the pass over the scan that finds rings.
+  /// @param pass_bytes  Most memory for a pass over the scan, but one thread's few images are held at least.
   explicit LineIntegrals(const Scan& scan, const Hooks& hooks = {}, const Corrections& corrections = {},
                          std::size_t pass_bytes = std::size_t{256} << 20);
 
@@ -92,7 +92,7 @@ class LineIntegrals {
   }
   void measure_scatter();
   NoiseByLevel learn_noise() const;
-  void look_over_views(const Hooks& hooks);
+  void look_over_views(const Hooks& hooks, std::size_t pass_bytes);
   /// open - dark at this view's time.
   float gain_at(int view, std::size_t pixel) const;
   /// Stored samples of one row to transmission, as yet without beam level and scatter; of kind corrected with "border"

@@ -19,8 +19,8 @@ float middle_of(std::span<float> values) {
 
 }  // namespace
 
-void NoiseByLevel::add(std::span<const float> view, int rows, int columns, const std::vector<char>& bad) {
-  for (int r = 0; r < rows; ++r)
+void NoiseByLevel::add(std::span<const float> view, int rows, int columns, const std::vector<char>& bad, int nth_row) {
+  for (int r = 0; r < rows; r += nth_row)
     for (int c = 1; c + 1 < columns; c += 3) {
       const std::size_t p = std::size_t(r) * std::size_t(columns) + std::size_t(c);
       if (bad[p - 1] || bad[p] || bad[p + 1]) continue;

@@ -12,8 +12,8 @@ namespace rayloom {
 /// noise). Where the part's own structure shows in it, it is only larger.
 class NoiseByLevel {
  public:
-  /// @param bad  One a pixel; these and their neighbours do not count.
-  void add(std::span<const float> view, int rows, int columns, const std::vector<char>& bad);
+  /// Of every nth row, a third of the samples. @param bad  One a pixel; these and their neighbours do not count.
+  void add(std::span<const float> view, int rows, int columns, const std::vector<char>& bad, int nth_row = 1);
   /// To be called once after the last view.
   void finish();
   /// Standard deviation at this level, in its unit.

@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <cstdint>
+#include <limits>
 #include <string>
 
 #include "rayloom/parallel.h"
@@ -22,6 +23,28 @@ struct Voxel {
   float value;
 };
 
+/// First and last voxel along x, y and z.
+struct Extent {
+  std::array<int, 3> low = {1 << 30, 1 << 30, 1 << 30}, high = {-1, -1, -1};
+
+  void widen(const std::array<int, 3>& at) {
+    for (std::size_t axis = 0; axis < 3; ++axis) {
+      low[axis] = std::min(low[axis], at[axis]);
+      high[axis] = std::max(high[axis], at[axis]);
+    }
+  }
+  /// The voxel of the whole grid that the box begins with.
+  std::array<int, 3> corner(const Grid& whole) const { return {low[0] - 1, low[1] - 1, low[2] - above(whole)}; }
+  /// With a margin of one voxel, but none where there is but one slice.
+  Grid box(const Grid& whole) const {
+    return {high[0] - low[0] + 3, high[1] - low[1] + 3, high[2] - low[2] + 1 + 2 * above(whole), whole.voxel_mm,
+            whole.centre_of((low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0, (low[2] + high[2]) / 2.0)};
+  }
+
+ private:
+  static int above(const Grid& whole) { return whole.nz > 1 ? 1 : 0; }
+};
+
 /// Voxels above the threshold slice by slice, kept as long as there is room for them, but always counted.
 class FoundVoxels {
  public:
@@ -32,15 +55,22 @@ class FoundVoxels {
     const auto above = [this](float value) { return double(value) > above_per_mm_; };
     const std::size_t here = std::size_t(std::ranges::count_if(slice, above));
     count_ += here;
-    if (bytes() > room_) return;
     std::vector<Voxel>& voxels = slices_[std::size_t(k)];
-    voxels.reserve(here);
-    for (std::size_t pixel = 0; pixel < slice.size(); ++pixel)
-      if (above(slice[pixel])) voxels.push_back({std::uint32_t(pixel), slice[pixel]});
+    const bool room = bytes() <= room_;
+    if (room) voxels.reserve(here);
+    for (std::size_t pixel = 0; pixel < slice.size(); ++pixel) {
+      if (!above(slice[pixel])) continue;
+      extent_.widen({int(pixel) % grid_.nx, int(pixel) / grid_.nx, k});
+      if (room) voxels.push_back({std::uint32_t(pixel), slice[pixel]});
+    }
   }
 
   std::size_t count() const { return count_; }
   std::size_t bytes() const { return count_ * sizeof(Voxel); }
+  /// Whether there was room for all.
+  bool all_kept() const { return bytes() <= room_; }
+  /// Of the box about all of them.
+  std::size_t box_bytes() const { return extent_.box(grid_).voxels() * sizeof(float); }
 
   /// Calls `work(i, j, k, value)` for each.
   template <class Work>
@@ -54,6 +84,7 @@ class FoundVoxels {
   const Grid& grid_;
   double above_per_mm_;
   std::size_t room_, count_ = 0;
+  Extent extent_;
   std::vector<std::vector<Voxel>> slices_;
 };
 
@@ -74,29 +105,6 @@ double median_value(const FoundVoxels& found, double surrounding) {
   return median;
 }
 
-struct Box {
-  Grid grid;
-  std::array<int, 3> first;  // voxel of the whole grid
-};
-
-/// What just holds all of `found` that has a share, with a margin of one voxel, but none where there is but one slice.
-template <class Share>
-Box box_about(const FoundVoxels& found, const Grid& whole, const Share& share_of) {
-  std::array<int, 3> low = {whole.nx, whole.ny, whole.nz}, high = {-1, -1, -1};
-  found.each([&](int i, int j, int k, float value) {
-    if (share_of(value) == 0) return;
-    const std::array<int, 3> at = {i, j, k};
-    for (std::size_t axis = 0; axis < 3; ++axis) {
-      low[axis] = std::min(low[axis], at[axis]);
-      high[axis] = std::max(high[axis], at[axis]);
-    }
-  });
-  const int above = whole.nz > 1 ? 1 : 0;
-  return {{high[0] - low[0] + 3, high[1] - low[1] + 3, high[2] - low[2] + 1 + 2 * above, whole.voxel_mm,
-           whole.centre_of((low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0, (low[2] + high[2]) / 2.0)},
-          {low[0] - 1, low[1] - 1, low[2] - above}};
-}
-
 /// Metal's length in mm along the ray to a pixel.
 double length_in(const Metal& metal, const Geometry& geometry, int view, int row, int column) {
   return line_integral(metal.share, ray_to(geometry, geometry.pose(std::size_t(view)), {double(row), double(column)}));
@@ -104,27 +112,28 @@ double length_in(const Metal& metal, const Geometry& geometry, int view, int row
 
 }  // namespace
 
-std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource& source,
-                                const MetalThreshold& threshold, const ReconstructOptions& options,
-                                const Hooks& hooks) {
-  ReconstructOptions first_options = options;
-  first_options.part = {};  // all parts must find the same
+MetalSearch plan_metal_search(const Geometry& geometry, const ReconstructOptions& options) {
   const std::size_t budget = options.memory_bytes.value_or(default_memory());
-  first_options.memory_bytes = budget;
-  int bin = 1;
-  ReconstructPlan plan = plan_reconstruction(geometry, {}, first_options);
-  while (plan.grid.voxels() > most_voxels)
-    plan = plan_reconstruction(binned(geometry, ++bin), {}, first_options);
-  // While it is reconstructed, what is found has the room that the slabs leave; afterwards, all of it.
-  first_options.memory_bytes = std::max(plan.least_bytes, budget / 2);
-  plan = plan_reconstruction(binned(geometry, bin), {}, first_options);
+  MetalSearch search{1, options, {}};
+  search.options.part = {};  // all parts must find the same
+  search.options.memory_bytes = std::numeric_limits<std::size_t>::max();
+  search.plan = plan_reconstruction(geometry, {}, search.options);
+  while (search.plan.grid.voxels() > most_voxels)
+    search.plan = plan_reconstruction(binned(geometry, ++search.bin), {}, search.options);
+  require_memory(budget, search.plan.least_bytes, "for one slice of the whole view, in which metal is looked for",
+                 "fewer detector pixels (--bin) need less");
+  // What is found has the room that the slabs leave.
+  search.options.memory_bytes = std::max(search.plan.least_bytes, budget / 2);
+  search.plan = plan_reconstruction(binned(geometry, search.bin), {}, search.options);
+  return search;
+}
+
+std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource& source,
+                                const MetalThreshold& threshold, const ReconstructOptions& options, const Hooks& hooks,
+                                std::size_t least_afterwards) {
+  const std::size_t budget = options.memory_bytes.value_or(default_memory());
+  const auto [bin, first_options, plan] = plan_metal_search(geometry, options);
   FoundVoxels found(plan.grid, threshold.above_per_mm, budget - plan.memory_bytes);
-  const auto require_room = [&](std::size_t beside) {
-    require_memory(
-        budget, std::max(plan.memory_bytes, options.reserved_bytes + beside) + found.bytes(),
-        "to hold the metal that a first reconstruction shows in " + std::to_string(found.count()) + " voxels",
-        "a higher threshold finds less; fewer detector pixels (--bin) make larger voxels");
-  };
   Hooks as_first = hooks;
   as_first.progress = [&](const std::string&, double fraction) { hooks.report("looking for metal", fraction); };
   reconstruct(
@@ -132,17 +141,28 @@ std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource
       [&](int k, std::span<const float> slice) { found.add(k, slice); }, as_first);
   if (found.count() == 0) return {};
 
-  require_room(found.count() * sizeof(float));
+  // Beside it: first the slabs, then all values or the box; of all that, only the box stays.
+  const std::size_t beside = std::max(found.count() * sizeof(float), found.box_bytes());
+  const std::size_t later =
+      std::max(options.reserved_bytes + beside + found.bytes(), least_afterwards + found.box_bytes());
+  if (!found.all_kept() || later > budget)
+    require_memory(
+        budget, std::max({plan.least_bytes + found.bytes(), 2 * found.bytes(), later}),
+        "to hold the metal that a first reconstruction shows in " + std::to_string(found.count()) + " voxels",
+        "a higher threshold finds less; fewer detector pixels (--bin) make larger voxels");
   const double median = median_value(found, threshold.surrounding_per_mm.value_or(0));
   const auto share_of = [&](float value) {
     if (!threshold.surrounding_per_mm) return 1.0;
     const double way = (double(value) - *threshold.surrounding_per_mm) / (median - *threshold.surrounding_per_mm);
     return std::clamp(2 * way - 0.5, 0.0, 1.0);
   };
-  const auto [box, corner] = box_about(found, plan.grid, share_of);
-  require_room(box.voxels() * sizeof(float));
-  Metal metal{Volume(box), median, 0};
-  found.each([&, &corner = corner](int i, int j, int k, float value) {
+  Extent extent;
+  found.each([&](int i, int j, int k, float value) {
+    if (share_of(value) > 0) extent.widen({i, j, k});
+  });
+  Metal metal{Volume(extent.box(plan.grid)), median, 0};
+  const std::array<int, 3> corner = extent.corner(plan.grid);
+  found.each([&](int i, int j, int k, float value) {
     if (const double share = share_of(value); share > 0)
       metal.share.at(i - corner[0], j - corner[1], k - corner[2]) = float(share);
   });

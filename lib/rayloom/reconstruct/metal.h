@@ -29,13 +29,24 @@ struct Metal {
   std::size_t bytes() const { return share.samples.size() * sizeof(float); }
 };
 
-/// First reconstruction of all that is in view, of which only the metal is kept, streaming slice by slice. Pixels are
-/// binned until the volume has at most 2^27 voxels (512^3), whatever the memory.
+/// How the first reconstruction is made, in which metal is looked for: of all that is in view, with pixels binned until
+/// the volume has at most 2^27 voxels (512^3), whatever the memory.
+struct MetalSearch {
+  int bin = 1;
+  ReconstructOptions options;
+  ReconstructPlan plan;
+};
+
+/// @throws InvalidOption as require_memory.
+MetalSearch plan_metal_search(const Geometry& geometry, const ReconstructOptions& options);
+
+/// First reconstruction of all that is in view, of which only the metal is kept, streaming slice by slice.
+/// @param least_afterwards  Memory in bytes that is needed beside the metal in what follows.
 /// @return Nothing if there is no metal.
 /// @throws InvalidOption as require_memory, also if what is found does not fit; Cancelled; and what `source` throws.
 std::optional<Metal> find_metal(const Geometry& geometry, const ProjectionSource& source,
                                 const MetalThreshold& threshold, const ReconstructOptions& options,
-                                const Hooks& hooks = {});
+                                const Hooks& hooks = {}, std::size_t least_afterwards = 0);
 
 /// The line integrals of `source`, not yet corrected for hardening, as one energy would show them: the metal's length
 /// in each ray by projection (project_volume.h), then `map`. Keeps both.
