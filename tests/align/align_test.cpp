@@ -270,7 +270,8 @@ TEST_SUITE("align: the axis of fifty random parts" * doctest::skip()) {
     const Setting& setting = rolled_settings[Index::value];
     CAPTURE(setting.name);
     const Counted here = check_rolled_parts(setting, 1, 50);
-    CHECK(here.near >= 45);
+    const bool best = setting.arc_deg == 360 && setting.in_view == InView::whole;
+    CHECK(here.near >= (best ? 50 : 45));
     CHECK(here.held >= 45);
     CHECK(here.roll_held >= 45);
   }
