@@ -46,11 +46,23 @@ TEST_SUITE("align") {
     CHECK(std::abs(axis["value"].get<double>() - 50.3) < 0.02);
     CHECK(axis["uncertainty"].get<double>() < 0.05);
     CHECK(axis["given"] == 47.5);
+    CHECK(answer["movement_would_show"] == true);
 
     const auto written = nlohmann::json::parse(slurp(folder / "found" / "aligned.json"));
     CHECK(written["detector"]["axis_column"] == axis["value"]);
     CHECK(written["images"]["projections"] == "../views/*.tif");
     CHECK(run(folder, "align found/aligned.json").out.find("axis_column  50.3") != std::string::npos);
+  }
+
+  TEST_CASE("says that a scan without a full turn cannot show whether the part moved") {
+    const Folder folder;
+    make_disc_scan(folder, 50.3, 240);
+    const Outcome outcome = run(folder, "align scan.json");
+    CHECK_MESSAGE(
+        outcome.out.find("of parts that stood still, which this one cannot show: the views make no full turn") !=
+            std::string::npos,
+        outcome.out);
+    CHECK(nlohmann::json::parse(run(folder, "align scan.json --json").out)["movement_would_show"] == false);
   }
 
   TEST_CASE("a folder holds the scan file; sections before and after; the measure") {

@@ -223,6 +223,29 @@ TEST_SUITE("stitch") {
     CHECK(air.err.find("tile 1: its overlaps show too little of the part") != std::string::npos);
   }
 
+  // Twelve columns of single rows in the thick of a part: beside a beam's slope nothing is left that tells the place.
+  TEST_CASE("a tile whose place is not known is warned of") {
+    const Folder folder;
+    write_json(
+        folder / "narrow.json",
+        {{"rayloom_scan", 1},
+         {"beam", "fan"},
+         {"source_to_object_mm", 300},
+         {"source_to_detector_mm", 800},
+         {"detector",
+          {{"columns", 150}, {"rows", 1}, {"column_pitch_mm", 0.6}, {"row_pitch_mm", 0.6}, {"axis_column", 142.2}}},
+         {"views", {{"count", 90}, {"first_deg", 0}, {"arc_deg", 360}}},
+         {"tiles", {{{"column_shift_px", 0}}, {{"column_shift_px", 138}}}}});
+    require_run(folder,
+                "simulate " RAYLOOM_SOURCE_DIR
+                "/phantoms/pump_end_plate.json --geometry narrow.json --counts 20000 --tile-error 2 -o raw --quiet");
+    const Outcome outcome = run(folder, "stitch raw/scan.json -o wide --quiet");
+    CHECK(outcome.status == 0);
+    CHECK_MESSAGE(outcome.err.find("warning: tile 1: its column is not known, since its overlaps show too little") !=
+                      std::string::npos,
+                  outcome.err);
+  }
+
   TEST_CASE("bad tiles are one message and nothing written") {
     const Folder folder;
     nlohmann::json tiles = tiles_scan(2, 1, 4);
