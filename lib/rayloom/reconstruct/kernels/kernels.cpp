@@ -759,9 +759,10 @@ typedef int Ints __attribute__((vector_size(4 * wide)));
 typedef long long Longs __attribute__((vector_size(8 * wide)));
 typedef float Floats __attribute__((vector_size(4 * wide)));
 
-/// Where one column falls in `together` views: the left detector column, counted over the batch, and the weights.
+/// Where one column falls in `together` views: the left detector column's samples, counted in groups over the batch,
+/// and the weights.
 struct Together {
-  Ints column[parts];
+  Ints place[parts];
   Floats left[parts], right[parts];
 };
 
@@ -776,7 +777,8 @@ Doubles small_atan(const Doubles& z) {
 /// A block of columns over all slices of a slab.
 class StackBlock {
  public:
-  StackBlock(const Views& in, const Place& p, const Tile& t) : in_(in), place_(p), tile_(t) {
+  StackBlock(const Views& in, const Place& p, const Tile& t)
+      : in_(in), place_(p), tile_(t), stride_groups_(int(in.stride / group)) {
     for (int view = 0; view < most_views; ++view) {  // those beyond the last count as nothing
       const int part = view / wide, v = view % wide;
       const bool there = view < in.views;
@@ -785,7 +787,7 @@ class StackBlock {
       t_moved_[part][v] = there ? in.t_moved[view] : 0;
       axis_depth_[part][v] = p.D + (there ? in.depth_moved[view] : 0);
       counts_[part][v] = there ? 1 : 0;
-      first_column_[part][v] = (there ? view : 0) * in.columns;
+      first_place_[part][v] = (there ? view : 0) * in.columns * stride_groups_;
     }
     if (p.shape == Shape::arc) find_middle();
   }
@@ -797,7 +799,7 @@ class StackBlock {
     for (int set = 0; set < sets; ++set)
       for (int n = 0; n < columns_.count; ++n)
         for (int part = 0; part < parts; ++part)
-          find(set * parts + part, columns_.x[n], columns_.y[n], at_[set][n].column[part], at_[set][n].left[part],
+          find(set * parts + part, columns_.x[n], columns_.y[n], at_[set][n].place[part], at_[set][n].left[part],
                at_[set][n].right[part]);
 
     const int first = (tile_.first_slice - tile_.base_slice) / lanes;
@@ -829,7 +831,7 @@ class StackBlock {
   }
 
   /// Views [part wide, +wide).
-  void find(int part, double x, double y, Ints& column, Floats& left, Floats& right) const {
+  void find(int part, double x, double y, Ints& place, Floats& left, Floats& right) const {
     const Doubles cos_b = cos_b_[part], sin_b = sin_b_[part], t = x * cos_b + y * sin_b + t_moved_[part];
     const double D = place_.D;
     Doubles along, weight = counts_[part];
@@ -861,7 +863,7 @@ class StackBlock {
     // Numbers of this size have no digits after the point: adding one rounds to the nearest column.
     constexpr double whole_only = 3ll << 51;
     const Doubles rounded = at - 0.5 + whole_only;
-    column = first_column_[part] + __builtin_convertvector((Longs)rounded, Ints);
+    place = first_place_[part] + stride_groups_ * __builtin_convertvector((Longs)rounded, Ints);
     const Floats count = __builtin_convertvector(weight, Floats);
     right = count * __builtin_convertvector(at - (rounded - whole_only), Floats);
     left = count - right;
@@ -889,10 +891,12 @@ class StackBlock {
         sums[v] = to[v];
 #pragma GCC unroll 8
       for (int view = 0; view < together; ++view) {
-        const float* line = samples + std::size_t(at.column[view / wide][view % wide]) * stride;
+        const float* line = samples + std::ptrdiff_t(at.place[view / wide][view % wide]) * group;
+        const float* next = line + stride;
+        asm("" : "+r"(next));  // in a register of its own: an operand with an index is one step more to decode
         const float left = at.left[view / wide][view % wide], right = at.right[view / wide][view % wide];
         const Vector* a = reinterpret_cast<const Vector*>(line);
-        const Vector* b = reinterpret_cast<const Vector*>(line + stride);
+        const Vector* b = reinterpret_cast<const Vector*>(next);
         for (int v = 0; v < vectors; ++v)
           sums[v] += left * a[v];
         for (int v = 0; v < vectors; ++v)
@@ -914,12 +918,13 @@ class StackBlock {
   const Views& in_;
   const Place& place_;
   const Tile& tile_;
+  int stride_groups_;
   StackColumns columns_;
   static constexpr int most_parts = most_views / wide;
   Doubles cos_b_[most_parts], sin_b_[most_parts], t_moved_[most_parts], axis_depth_[most_parts], counts_[most_parts];
   Doubles t0_[most_parts], depth0_[most_parts], gamma0_[most_parts];
   bool small_angles_ = false;
-  Ints first_column_[most_parts];
+  Ints first_place_[most_parts];
   Together at_[most_views / together][StackColumns::size];
 };
 
