@@ -170,8 +170,7 @@ void add_align(CLI::App& program) {
   CLI::App* command = add_command(
       program, "align",
       "Where is the rotation axis, is the detector rolled, did the part move? Found from the scan itself: the axis in "
-      "the "
-      "detector's middle half, the roll within 3 degrees of the scan file's.",
+      "the detector's middle half, the roll within 3 degrees of the scan file's.",
       {"rayloom align scan.json", "rayloom align scan.json -o aligned.json",
        "rayloom align scan.json -o aligned --json", "rayloom align scan.json --movement step -o aligned.json",
        "rayloom align beads.json --beads --bead-distance 25.4 -o aligned.json"},

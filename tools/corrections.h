@@ -17,8 +17,9 @@ struct CorrectionArguments {
   std::string rings, hardening, hardening_of, response, metal;
   std::optional<double> replace_metal;
 
-  /// --hardening fit: the map is yet to be fitted from the scan.
+  /// --metal, --replace-metal: a first reconstruction is to show where it is.
   bool finds_metal() const { return replace_metal || !metal.empty(); }
+  /// --hardening fit: the map is yet to be fitted from the scan.
   bool fits_hardening() const { return hardening == "fit"; }
 };
 

@@ -126,8 +126,8 @@ Linearisation fitted_hardening(const Context& context, const Scan& scan, const R
 /// --metal and --replace-metal.
 MetalHandling metal_handling(const Scan& scan, const ReconstructArguments& given, const Corrections& corrections,
                              const ReconstructOptions& options, const Hooks& hooks, std::size_t least_afterwards) {
+  if (!given.corrections.finds_metal()) return {};
   const auto both = two_materials_from(given.corrections, scan);
-  if (!both && !given.corrections.replace_metal) return {};
   Hooks once = hooks;
   once.warning = nullptr;
   const Input input = open_input(scan, corrections, {}, given.bin, given.every, *options.memory_bytes, once);
@@ -417,15 +417,14 @@ int run_reconstruct(const Context& context, const ReconstructArguments& given) {
   const Geometry seen = binned(every(scan.geometry, given.every), given.bin);
   ReconstructOptions unlimited = options;  // to know the grid, and what is held beside it
   unlimited.memory_bytes = std::numeric_limits<std::size_t>::max();
-  const Grid whole = plan_reconstruction(seen, request, unlimited).grid;
+  const ReconstructPlan unbounded = plan_reconstruction(seen, request, unlimited);
+  const Grid& whole = unbounded.grid;
   options.reserved_bytes =
       held_bytes(scan, corrections, given.bin, thread_count(given.threads)) + VolumeWriter::buffer_bytes(whole, coding);
   if (!given.surround.empty()) options.reserved_bytes += overview_bytes(StoredVolume(given.surround).grid());
-  unlimited.reserved_bytes = options.reserved_bytes;
-  const std::size_t least_bytes = plan_reconstruction(seen, request, unlimited).least_bytes;
-  const bool searches = given.corrections.finds_metal();
-  if (searches && plan_metal_search(seen, unlimited).plan.least_bytes > least_bytes)
+  if (given.corrections.finds_metal() && plan_metal_search(seen, unlimited).plan.least_bytes > unbounded.least_bytes)
     (void)plan_metal_search(seen, options);  // refuses, if either does, with what suffices for both
+  const std::size_t least_bytes = unbounded.least_bytes + options.reserved_bytes;
   (void)plan_reconstruction(seen, request, options);
   if (!given.dry_run && !shared) require_space(given.output, whole, coding, whole.nz);
 

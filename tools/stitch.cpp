@@ -109,26 +109,25 @@ nlohmann::ordered_json say_places(const Context& context, const TiledScan& tiled
                  std::to_string(tile_search_px) +
                  " pixels of the shifts in the scan file; their overlap was not used, and the whole is wrong there "
                  "unless those shifts are exact");
-  for (std::size_t k = 1; k < shifts.places.size(); ++k)
-    if (compared(shifts, int(k)) && !std::ranges::any_of(shifts.overlaps, [&](const OverlapMatch& one) {
-          return touches(one, int(k)) && one.belonging_shown;
-        }))
+  for (std::size_t k = 1; k < shifts.places.size(); ++k) {
+    if (!compared(shifts, int(k))) continue;
+    if (!std::ranges::any_of(shifts.overlaps,
+                             [&](const OverlapMatch& one) { return touches(one, int(k)) && one.belonging_shown; })) {
       hooks.warn(
           "tile " + std::to_string(k) +
           ": its overlaps show too little of the part, against the noise, to tell whether it belongs there and its "
           "views are in order; more counts, views or overlap would");
-  for (std::size_t k = 1; k < shifts.places.size(); ++k) {
-    const TilePlace& place = shifts.places[k];
-    const bool seen = std::ranges::any_of(
-        shifts.overlaps, [&](const OverlapMatch& one) { return touches(one, int(k)) && one.belonging_shown; });
-    const auto doubt = [&](const std::string& axis, double shift, bool found) {
-      if (seen && !found)
+      continue;
+    }
+    const auto warn_unless = [&](bool found, const std::string& axis, double shift) {
+      if (!found)
         hooks.warn("tile " + std::to_string(k) + ": its " + axis + " is not known, since " +
                    why_not_found(shifts, int(k), axis) + "; it is put at " + pixels(shift) +
                    " px. If that is wrong by a pixel, what both tiles see is blurred by it");
     };
-    doubt("column", place.shift.x(), place.column_found);
-    if (tiled.common.geometry.detector.rows > 1) doubt("row", place.shift.y(), place.row_found);
+    const TilePlace& place = shifts.places[k];
+    warn_unless(place.column_found, "column", place.shift.x());
+    if (tiled.common.geometry.detector.rows > 1) warn_unless(place.row_found, "row", place.shift.y());
   }
   for (std::size_t k = 1; k < shifts.places.size(); ++k)
     if (const double level = shifts.places[k].level; level < least_level || level > 1 / least_level)

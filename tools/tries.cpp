@@ -101,8 +101,7 @@ Attempt attempt_of(const std::vector<Trial>& trials, std::vector<double> values,
   attempt.images = described.at("images").dump() + to_json(attempt.corrections).dump() + std::to_string(d.columns) +
                    "x" + std::to_string(d.rows) + "x" + std::to_string(attempt.scan.geometry.angles_rad.size());
   // What a first reconstruction shows, and with it the line integrals, depends on all there is.
-  if (attempt.given.corrections.replace_metal || !attempt.given.corrections.metal.empty() ||
-      attempt.given.corrections.fits_hardening())
+  if (attempt.given.corrections.finds_metal() || attempt.given.corrections.fits_hardening())
     attempt.images += described.dump() + to_text(attempt.given.corrections.replace_metal.value_or(0));
   return attempt;
 }

@@ -15,7 +15,7 @@ namespace rayloom {
 
 namespace {
 
-/// Samples about which noise is learned, from a third of them.
+/// Samples of which every third tells the noise.
 constexpr std::size_t noise_samples = 1000000;
 
 /// Threads and views at once of a pass over the images that fits the memory.
